@@ -1,0 +1,86 @@
+"""What can go wrong in the daemon, as one tree.
+
+    HalfmarkError            everything the daemon raises on purpose
+    |-- ConfigError          a file or a setting the operator wrote is wrong; carries every mistake
+    |-- StoreError           the record can't be opened, read or written
+    |   |-- StoreBusy        another service holds it
+    |   |-- StoreFull        the disk, or the room given to the record, is full
+    |   `-- StoreReadOnly    the folder, the file or the disk can't be written
+    `-- ServiceError         the running service can't be reached, or can't go on
+
+The drivers have a root of their own, `drivers.errors.DriverError`. A message names the thing, the
+value and the way out.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+# What a terminal and a log can bear of one value a user wrote.
+VALUE_SHOWN_MAX = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One thing that is wrong in a file.
+
+    Attributes:
+        file: the file as the user named it.
+        key: the path of the key in it, such as `bank.cells`; empty when the file itself is wrong.
+        value: the value found, as the user would write it; None when nothing is there.
+        allowed: what is wrong and what may stand there.
+    """
+
+    file: str
+    key: str
+    value: str | None
+    allowed: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}: {self.key}" if self.key else self.file
+        return f"{place} = {self.value}: {self.allowed}" if self.value is not None else f"{place}: {self.allowed}"
+
+
+def shown(value: object) -> str:
+    """Write one value of a file for a message: as TOML has it, on one line, cut, without control bytes."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    text = '"' + value + '"' if isinstance(value, str) else str(value)
+    clean = "".join(c if c.isprintable() else "?" for c in text[: VALUE_SHOWN_MAX * 2])
+    return clean if len(clean) <= VALUE_SHOWN_MAX else clean[: VALUE_SHOWN_MAX - 3] + "..."
+
+
+class HalfmarkError(Exception):
+    """Anything the daemon raises on purpose."""
+
+
+class ConfigError(HalfmarkError):
+    """Something the operator wrote is wrong; `mistakes` tells all of it at once."""
+
+    def __init__(self, mistakes: Iterable[Mistake]) -> None:
+        self.mistakes: tuple[Mistake, ...] = tuple(mistakes)
+        super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
+
+    @classmethod
+    def of(cls, file: str, allowed: str, *, key: str = "", value: object = None) -> "ConfigError":
+        """Make the error of one mistake."""
+        return cls([Mistake(file, key, None if value is None else shown(value), allowed)])
+
+
+class StoreError(HalfmarkError):
+    """The record can't be opened, read or written."""
+
+
+class StoreBusy(StoreError):
+    """Another service holds the record."""
+
+
+class StoreFull(StoreError):
+    """No room is left for the record."""
+
+
+class StoreReadOnly(StoreError):
+    """The record can't be written where it lies."""
+
+
+class ServiceError(HalfmarkError):
+    """The running service can't be reached, or can't go on."""
