@@ -1,0 +1,1 @@
+"""When and where: configuration, the service, the record, sending, screens."""

@@ -1,0 +1,1 @@
+"""Bytes to readings: decoders are pure, transports own the ports, `table` says what exists."""

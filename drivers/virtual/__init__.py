@@ -1,0 +1,1 @@
+"""A simulated site that answers on real pseudo-terminals with frame code of its own."""
