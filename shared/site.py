@@ -151,3 +151,4 @@ class Site:
     replay_columns: Mapping[str, str] = field(factory=_empty)  # quantity -> column
     commit_s: float = 10.0
     source: str = "site.toml"  # the file it came from, for messages
+    assumed: tuple[str, ...] = ()  # key paths the file leaves out and a default was filled in for
