@@ -17,7 +17,8 @@ def test_a_mistake_names_file_key_value_and_what_is_allowed() -> None:
 
 
 def test_a_missing_key_has_no_value() -> None:
-    assert str(errors.Mistake("site.toml", "bank.cells", None, "must be given")) == "site.toml: bank.cells: must be given"
+    mistake = errors.Mistake("site.toml", "bank.cells", None, "must be given")
+    assert str(mistake) == "site.toml: bank.cells: must be given"
 
 
 def test_the_error_text_tells_every_mistake() -> None:
