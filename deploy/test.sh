@@ -1,0 +1,45 @@
+#!/bin/sh
+# Everything from a fresh Debian 12 or 13: set up a venv in the checkout, then check and test the lot.
+# sh deploy/test.sh [options of pytest]
+set -eu
+here=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+. "$here/deploy/setup.sh"
+cd "$here"
+
+now() { date +%s; }
+
+start=$(now)
+stages=
+
+# stage NAME COMMAND...: run it, say how long it took, end at the first that fails.
+stage() {
+    name=$1
+    shift
+    say "$name ..."
+    began=$(now)
+    if "$@"; then
+        stages="$stages
+  $name: $(($(now) - began)) s"
+    else
+        fail "FAILED at: $name (exit code $?, after $(($(now) - start)) s)"
+    fi
+}
+
+set_up() {
+    # git for the list of tracked files, systemd for systemd-analyze: the tests of the house and of the units use them.
+    wanted=
+    command -v git >/dev/null 2>&1 || wanted="$wanted git"
+    command -v systemd-analyze >/dev/null 2>&1 || wanted="$wanted systemd"
+    # shellcheck disable=SC2086 # a list of words
+    [ -z "$wanted" ] || apt_get $wanted
+    make_venv "$here/.venv" "[dev]"
+}
+
+bin=$here/.venv/bin
+stage "set-up" set_up
+stage "ruff check" "$bin/ruff" check -q .
+stage "ruff format" "$bin/ruff" format -q --check .
+stage "mypy" "$bin/mypy"
+stage "import-linter" "$bin/lint-imports" --no-logo
+stage "pytest" "$bin/python" -m pytest -q -n 2 "$@"
+say "all passed in $(($(now) - start)) s:$stages"
