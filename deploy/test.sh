@@ -41,5 +41,5 @@ stage "ruff check" "$bin/ruff" check -q .
 stage "ruff format" "$bin/ruff" format -q --check .
 stage "mypy" "$bin/mypy"
 stage "import-linter" "$bin/lint-imports" --no-logo
-stage "pytest" "$bin/python" -m pytest -q -n 2 "$@"
+stage "pytest" "$bin/python" -m pytest -q -n 2 --dist loadfile "$@"
 say "all passed in $(($(now) - start)) s:$stages"
