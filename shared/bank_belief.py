@@ -1,0 +1,250 @@
+"""What is believed of the bank, with its covariance, and how time and each kind of evidence change it.
+
+The state is kept in Ah removed from full; the capacity is an unknown beside it, so that a voltage
+can tell where the bank stands without telling how large it is. Eleven states:
+
+    REMOVED       Ah removed from full
+    SLOW          slow polarisation, V: how far the bank still is from its rest voltage
+    OFFSET        offset of the current and of the counter, A (what is shown less what is true)
+    CAPACITY      present capacity, Ah, 20 h rate, 25 C
+    LEVEL         this unit's (bank and voltmeter) shift of the whole rest line, V
+    FALL          this unit's relative change of the fall of the rest line
+    ACCEPTANCE    natural logarithm of this bank's acceptance over the chemistry's
+    HOLD_BACK     change of the Ah still missing where acceptance reaches nothing, over nameplate
+    RESISTANCE    natural logarithm of resistance times capacity over the chemistry's
+    EFFICIENCY    change of the charge efficiency
+    GASSING       natural logarithm of gassing and self-discharge over the chemistry's
+"""
+
+from math import exp, log
+
+from shared.chemistry import CHEMISTRIES, gas_a
+from shared.covariance import Matrix, diagonal, drift, fold, forget, shrink
+from shared.rest_voltage import curve_chord, lead_rest_v
+from shared.site import Bank
+
+REMOVED, SLOW, OFFSET, CAPACITY, LEVEL, FALL, ACCEPTANCE, HOLD_BACK, RESISTANCE, EFFICIENCY, GASSING = range(11)
+
+_DAY_S = 86400.0
+_UNKNOWN_START = (0.30, 0.30)  # Ah removed over nameplate, and its error, when nobody says: judgement
+_METER_V_CELL = 0.015 / 6  # voltage offset of a small site's voltmeter: judgement
+_OFFSET_A_PER_AH = 0.0006  # current offset of a shunt fitted to a bank of this size: judgement
+_NO_SHUNT_A_PER_AH = 0.0020  # and of a sum of a controller's own currents
+_REST_CORRELATED_S = 3.0 * 3600.0  # what a rest voltage is off by stays alike for hours
+_CURVE_CORRELATED_S = 12.0 * 3600.0
+_ACCEPT_CORRELATED_S = 1800.0
+_ENDING_CORRELATED_S = 600.0
+_DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
+_OHM_ERROR = 0.08  # of one set of keying edges, relative
+_DOUBT = 3.0  # residuals beyond this many standard errors are believed less
+
+
+class BankBelief:
+    """State and covariance, changed in place. Nothing here knows rows, minutes or instruments."""
+
+    __slots__ = ("bank", "chemistry", "p", "scale_ah", "shunt", "x", "_drift_per_s")
+
+    def __init__(self, bank: Bank, *, has_shunt: bool) -> None:
+        """Start with what the chemistry's published bands and the nameplate say."""
+        self.bank = bank
+        self.chemistry = CHEMISTRIES[bank.chemistry]
+        self.scale_ah = bank.capacity_ah
+        self.shunt = has_shunt
+        sigmas = self._prior_sigmas()
+        self.x: list[float] = [0.0] * len(sigmas)
+        self.x[REMOVED] = _UNKNOWN_START[0] * self.scale_ah
+        self.x[CAPACITY] = self.chemistry.health.value * self.scale_ah
+        self.p: Matrix = diagonal(sigmas)
+        self._drift_per_s = self._drifts()
+
+    def _prior_sigmas(self) -> list[float]:
+        row, scale_ah, cells = self.chemistry, self.scale_ah, self.bank.cells
+        fall = row.fall_v_cell.sigma / row.fall_v_cell.value if row.fall_v_cell.value else 0.01
+        return [
+            _UNKNOWN_START[1] * scale_ah,
+            row.charge_shift_v_cell * cells,
+            (_OFFSET_A_PER_AH if self.shunt else _NO_SHUNT_A_PER_AH) * scale_ah,
+            row.health.sigma * scale_ah,
+            (row.full_v_cell.sigma**2 + _METER_V_CELL**2) ** 0.5 * cells,
+            fall,
+            max(0.01, row.acceptance_spread),
+            max(0.001, row.hold_back_frac.sigma),
+            row.ohm_ah.sigma,
+            row.efficiency.sigma if self.shunt else 3.0 * row.efficiency.sigma,
+            row.gas_spread,
+        ]
+
+    def _drifts(self) -> list[float]:
+        """Variance each state gains in a second: slow changes of bank and instruments, judgement."""
+        scale_ah, cells = self.scale_ah, self.bank.cells
+        daily = [
+            0.0005 * scale_ah, 0.0005 * cells / 6, 0.00002 * scale_ah, 0.0005 * scale_ah, 0.001 * cells / 6,
+            0.002, 0.05, 0.001, 0.01, 0.001, 0.02,
+        ]  # fmt: skip
+        return [sigma * sigma / _DAY_S for sigma in daily]
+
+    # Figures to read.
+
+    def soc(self) -> tuple[float, float]:
+        """State of charge and its standard error, not yet held to 0..1."""
+        x, p = self.x, self.p
+        left = x[REMOVED] / x[CAPACITY]
+        variance = p[REMOVED][REMOVED] - 2.0 * left * p[REMOVED][CAPACITY] + left * left * p[CAPACITY][CAPACITY]
+        return 1.0 - left, variance**0.5 / x[CAPACITY]
+
+    def ohm(self) -> float:
+        """Expected resistance over some seconds at the present depth, ohm of the whole bank."""
+        row, x = self.chemistry, self.x
+        depth = 1.0 + _DEPTH_OHM * max(0.0, x[REMOVED] / self.scale_ah)
+        return row.ohm_ah.value * exp(x[RESISTANCE]) / x[CAPACITY] * depth * self.bank.cells / 6.0
+
+    # Time.
+
+    def pass_time(
+        self, dt_s: float, went_ah: float, charged_ah: float, variance_ah2: float, mean_v: float, bank_c: float
+    ) -> None:
+        """Let time go by with what the counter saw.
+
+        Args:
+            dt_s: seconds.
+            went_ah: net Ah into the bank as counted.
+            charged_ah: of these the Ah of the times it charged, at least 0.
+            variance_ah2: of the counting, Ah squared.
+            mean_v: voltage of the bank in that time, V, for gassing.
+            bank_c: temperature, C.
+        """
+        row, x, p, hours = self.chemistry, self.x, self.p, dt_s / 3600.0
+        gassed_ah = gas_a(row, mean_v / self.bank.cells, bank_c, self.scale_ah) * exp(x[GASSING]) * hours
+        lost_ah = gassed_ah + (1.0 - row.efficiency.value - x[EFFICIENCY]) * charged_ah
+        x[REMOVED] += lost_ah - went_ah + x[OFFSET] * hours
+        drift(p, REMOVED, OFFSET, hours)
+        drift(p, REMOVED, EFFICIENCY, -charged_ah)
+        drift(p, REMOVED, GASSING, gassed_ah)
+        self._relax(dt_s, went_ah / hours)
+        for i, rate in enumerate(self._drift_per_s):
+            p[i][i] += rate * dt_s
+        p[REMOVED][REMOVED] += variance_ah2
+
+    def _relax(self, dt_s: float, mean_a: float) -> None:
+        """Slow polarisation goes towards what the present current would leave behind, in the end."""
+        row, cells = self.chemistry, self.bank.cells
+        keep = exp(-dt_s / row.settle_s)
+        if mean_a > 0.0:
+            share = min(1.0, mean_a / (0.05 * self.scale_ah))
+            aim_v = row.charge_shift_v_cell * cells * share
+            doubt_v = aim_v
+        else:
+            aim_v = mean_a * row.slow_ohm_ah / self.scale_ah * cells / 6.0
+            doubt_v = 0.6 * aim_v
+        self.x[SLOW] = keep * self.x[SLOW] + (1.0 - keep) * aim_v
+        shrink(self.p, SLOW, keep)
+        self.p[SLOW][SLOW] += (1.0 - keep * keep) * doubt_v * doubt_v
+
+    # Evidence.
+
+    def _fold(self, rows: list[tuple[int, float]], residual: float, variance: float) -> None:
+        """Fold one observation in; what is further off than it may be is believed less."""
+        spread = variance
+        p = self.p
+        for i, a in rows:
+            for j, b in rows:
+                spread += a * b * p[i][j]
+        excess = residual * residual / (_DOUBT * _DOUBT * spread)
+        if excess > 1.0:
+            variance += spread * (excess - 1.0)
+        fold(self.x, p, rows, residual, variance)
+
+    def see_rest(self, dt_s: float, mean_v: float, mean_a: float, bank_c: float, error_c: float) -> None:
+        """Voltage of a bank in the dark under a small load.
+
+        Args:
+            dt_s: time this observation stands for, s.
+            mean_v: V. mean_a: A, not charging. bank_c: C. error_c: standard error of bank_c, K.
+        """
+        row, cells, x = self.chemistry, self.bank.cells, self.x
+        drop_v = self.ohm() * (mean_a - x[OFFSET])
+        rows = [(SLOW, 1.0), (LEVEL, 1.0), (RESISTANCE, drop_v), (CAPACITY, -drop_v / x[CAPACITY])]
+        if row.rest_points:
+            expected_v, bend_v = self._rest_by_curve(rows)
+            long_s = _CURVE_CORRELATED_S
+        else:
+            expected_v, bend_v = self._rest_by_line(rows, bank_c), 0.0
+            long_s = _REST_CORRELATED_S
+        slow_error_v = row.rest_error_v_cell * cells
+        own_v = (0.15 * drop_v) ** 2 + (row.rest_v_per_k_cell * cells * error_c) ** 2 + slow_error_v**2
+        variance = own_v * max(1.0, long_s / dt_s) + bend_v**2
+        self._fold(rows, mean_v - expected_v - drop_v - x[SLOW] - x[LEVEL], variance)
+
+    def _rest_by_line(self, rows: list[tuple[int, float]], bank_c: float) -> float:
+        row, cells, x = self.chemistry, self.bank.cells, self.x
+        removed_frac = x[REMOVED] / self.scale_ah
+        fall_v = row.fall_v_cell.value * cells
+        rows.append((REMOVED, -fall_v * (1.0 + x[FALL]) / self.scale_ah))
+        rows.append((FALL, -fall_v * removed_frac))
+        return lead_rest_v(row, cells, removed_frac, bank_c) - fall_v * removed_frac * x[FALL]
+
+    def _rest_by_curve(self, rows: list[tuple[int, float]]) -> tuple[float, float]:
+        x, cells = self.x, self.bank.cells
+        soc_frac, sigma = self.soc()
+        cell_v, slope, bend = curve_chord(self.chemistry.rest_points, soc_frac, sigma)
+        rows.append((REMOVED, -slope * cells / x[CAPACITY]))
+        rows[-2] = (CAPACITY, rows[-2][1] + slope * cells * x[REMOVED] / x[CAPACITY] ** 2)
+        return cell_v * cells, bend * cells
+
+    def see_accepted(self, dt_s: float, mean_a: float) -> None:
+        """Current (A) the bank accepts while held at the absorption voltage, over dt_s seconds."""
+        row, x, scale_ah = self.chemistry, self.x, self.scale_ah
+        if row.acceptance_per_h is None:
+            if mean_a < row.ending_a_per_ah * scale_ah:
+                ending = row.ending_missing_frac
+                variance = (ending.sigma * scale_ah) ** 2 * max(1.0, _ENDING_CORRELATED_S / dt_s)
+                self._fold([(REMOVED, 1.0)], ending.value * scale_ah - x[REMOVED], variance)
+            return
+        per_h = row.acceptance_per_h * exp(x[ACCEPTANCE])
+        true_a = mean_a - x[OFFSET]
+        if true_a <= 0.0:
+            return
+        apart_ah = true_a / per_h
+        held_ah = (row.hold_back_frac.value + x[HOLD_BACK]) * scale_ah
+        rows = [(REMOVED, 1.0), (ACCEPTANCE, apart_ah), (HOLD_BACK, -scale_ah), (OFFSET, 1.0 / per_h)]
+        variance = ((0.10 * apart_ah) ** 2 + (0.004 * scale_ah) ** 2) * max(1.0, _ACCEPT_CORRELATED_S / dt_s)
+        self._fold(rows, apart_ah + held_ah - x[REMOVED], variance)
+
+    def see_ohm(self, ohm: float) -> None:
+        """Resistance from a set of keying edges, ohm of the whole bank; tells of capacity."""
+        if ohm <= 0.0 or self.chemistry.rest_points:
+            return
+        x = self.x
+        variance = _OHM_ERROR**2 * 4.0
+        self._fold([(RESISTANCE, 1.0), (CAPACITY, -1.0 / x[CAPACITY])], log(ohm / self.ohm()), variance)
+
+    def see_soc(self, soc_frac: float, sigma: float) -> None:
+        """A person's measurement of the state of charge, 0..1, with its standard error."""
+        x = self.x
+        gone = 1.0 - soc_frac
+        variance = (sigma * x[CAPACITY]) ** 2
+        self._fold([(REMOVED, 1.0), (CAPACITY, -gone)], gone * x[CAPACITY] - x[REMOVED], variance)
+
+    # Forgetting.
+
+    def start_at(self, soc_frac: float, sigma: float) -> None:
+        """Take the state of charge as known at the start."""
+        self.x[REMOVED] = (1.0 - soc_frac) * self.x[CAPACITY]
+        forget(self.p, REMOVED, sigma * self.x[CAPACITY])
+
+    def blur(self, variance_ah2: float) -> None:
+        """Make the Ah removed less sure by this variance, Ah squared, though no time is told."""
+        self.p[REMOVED][REMOVED] += variance_ah2
+
+    def forget_bank(self) -> None:
+        """A new bank: keep only what is known of the current's offset."""
+        fresh = BankBelief(self.bank, has_shunt=self.shunt)
+        for i in range(len(self.x)):
+            if i != OFFSET:
+                self.x[i] = fresh.x[i]
+                forget(self.p, i, fresh.p[i][i] ** 0.5)
+
+    def forget_shunt(self) -> None:
+        """A new shunt: its offset is unknown again."""
+        self.x[OFFSET] = 0.0
+        forget(self.p, OFFSET, self._prior_sigmas()[OFFSET])

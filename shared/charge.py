@@ -1,0 +1,352 @@
+"""State of charge of the bank, row by row: counted, corrected by what voltage and current can tell.
+
+Each row is counted at once, so that `soc_frac` is always new; once a minute the mean of the rows is folded into
+what is believed of the bank (`shared.bank_belief`), which knows how much each kind of evidence is worth.
+"""
+
+from collections.abc import Mapping
+from math import erfc, sqrt
+from typing import Any
+
+from shared.ah_count import AhCount
+from shared.bank_belief import CAPACITY, OFFSET, REMOVED, BankBelief
+from shared.keying_edges import KeyingEdges
+from shared.regulation import Regulation
+from shared.row_screen import FreezeWatch, SpikeScreen
+from shared.site import Bank
+
+SNAPSHOT_VERSION = 1
+PARTS = ("bank", "panel", "shunt")
+
+_MINUTE_S = 60.0
+_REST_EVERY_S = 300.0  # a rest voltage changes slowly; more often tells nothing more
+_DARK_W_PER_AH = 0.02  # panel power below this over nameplate is dusk, dawn or a meter's noise
+_DARK_FOR_S = 900.0
+_CHARGING_C = 0.004  # current that counts as charging, nameplates an hour
+_REST_C = 0.08  # a heavier mean load is no rest
+_UNKNOWN_C = (15.0, 12.0)  # temperature and its error, C and K, when no thermometer answers
+_START_SIGMA = 0.05
+_UNKNOWN_GAP_FRAC = 0.10  # share of the nameplate that may have flowed in a gap of unknown length without a counter
+_TALLIES = ("span_s", "went_ah", "charged_ah", "variance_ah2", "rows", "sum_v", "low_v", "high_v", "rows_a", "sum_a")
+_MARKS = ("at_s", "dark_s", "rest_s", "bank_c", "error_c", "charger_c", "mean_v", "gap_unknown")
+
+
+class ChargeFilter:
+    """The estimate of one bank. Not thread-safe; changed in place by `step`.
+
+    Attributes:
+        soc_frac: charge left over present capacity, 0..1.
+        soc_sigma: its standard error.
+    """
+
+    __slots__ = (
+        *_TALLIES, *_MARKS, "bank", "belief", "has_shunt", "soc_frac", "soc_sigma",
+        "_a_screen", "_c_screen", "_charging_a", "_count", "_dark_w", "_edges", "_freeze", "_regulation", "_v_screen",
+    )  # fmt: skip
+
+    def __init__(
+        self, bank: Bank, *, has_shunt: bool = True, start_soc: float | None = None, start_sigma: float | None = None
+    ) -> None:
+        """Begin with an unknown charge, or one that is told.
+
+        Args:
+            bank: as in the site file.
+            has_shunt: False when bank_a will be the net of the controller's own currents.
+            start_soc: charge at the first row, 0..1, if known.
+            start_sigma: its standard error, 0.05 if not given.
+        """
+        self.bank = bank
+        self.has_shunt = has_shunt
+        self.belief = BankBelief(bank, has_shunt=has_shunt)
+        if start_soc is not None:
+            self.belief.start_at(start_soc, _START_SIGMA if start_sigma is None else start_sigma)
+        scale_ah = bank.capacity_ah
+        self._count = AhCount(scale_ah)
+        self._edges = KeyingEdges(scale_ah)
+        self._freeze = FreezeWatch(3e-4 * scale_ah)
+        self._regulation = Regulation(bank)
+        self._v_screen = SpikeScreen(0.15 * bank.cells)
+        self._a_screen = SpikeScreen(0.35 * scale_ah)
+        self._c_screen = SpikeScreen(4.0)
+        self._charging_a = _CHARGING_C * scale_ah
+        self._dark_w = _DARK_W_PER_AH * scale_ah
+        self.at_s: float | None = None
+        self.dark_s = 0.0
+        self.rest_s = 0.0
+        self.bank_c: float | None = None
+        self.error_c = 0.0
+        self.charger_c: float | None = None
+        self.mean_v = bank.float_v
+        self.gap_unknown = False
+        self._clear_minute()
+        self._show()
+
+    def _clear_minute(self) -> None:
+        self.span_s = self.went_ah = self.charged_ah = self.variance_ah2 = 0.0
+        self.sum_v = self.sum_a = 0.0
+        self.low_v = 1e9
+        self.high_v = 0.0
+        self.rows = self.rows_a = 0
+
+    # Rows.
+
+    def step(
+        self,
+        at_s: float,
+        bank_v: float | None,
+        bank_a: float | None,
+        ah_counter: float | None = None,
+        bank_c: float | None = None,
+        controller_c: float | None = None,
+        panel_w: float | None = None,
+        charge_a: float | None = None,
+        load_a: float | None = None,
+    ) -> None:
+        """Fold one row in.
+
+        Args:
+            at_s: elapsed seconds, growing; a row that is not later than the last one is left out.
+            bank_v: V of the whole bank.
+            bank_a: A, positive charges.
+            ah_counter: the shunt's own counter, Ah, positive charges.
+            bank_c: temperature of the bank, C.
+            controller_c: temperature of the charge controller, C.
+            panel_w: power of the panel, W.
+            charge_a: the controller's charge current, A; only tells that it charges.
+            load_a: unused so far, A.
+        """
+        last_s = self.at_s
+        if bank_v is not None:
+            bank_v = self._v_screen.passed(bank_v)
+        if bank_a is not None:
+            bank_a = self._a_screen.passed(bank_a)
+        if bank_c is not None:
+            self._take_bank_c(bank_c)
+        if controller_c is not None:
+            self.charger_c = controller_c
+        if last_s is None or self.gap_unknown:
+            self._first_row(at_s, bank_a, ah_counter)
+            return
+        dt_s = at_s - last_s
+        if dt_s <= 0.0:
+            return
+        self.at_s = at_s
+        frozen = self._freeze.step(dt_s, bank_v, bank_a, ah_counter)
+        count = self._count
+        went_ah = count.advance(dt_s, bank_a, ah_counter, frozen)
+        self.variance_ah2 += count.variance_ah2
+        self.span_s += dt_s
+        self.went_ah += went_ah
+        lit = panel_w > self._dark_w if panel_w is not None else charge_a is not None and charge_a > self._charging_a
+        if lit or (bank_a is not None and bank_a > self._charging_a):
+            self.dark_s = 0.0
+        else:
+            self.dark_s += dt_s
+        if went_ah > 0.0:
+            self.charged_ah += went_ah
+        if not frozen:
+            self._tally(dt_s, bank_v, bank_a)
+        if self.span_s >= _MINUTE_S:
+            self._fold_minute()
+        else:
+            x = self.belief.x
+            soc = 1.0 - (x[0] - self.went_ah) / x[3]
+            self.soc_frac = 0.0 if soc < 0.0 else min(soc, 1.0)
+
+    def _take_bank_c(self, bank_c: float) -> None:
+        good_c = self._c_screen.passed(bank_c)
+        if good_c is not None:
+            self.bank_c = good_c
+            self.error_c = 1.0
+
+    def _first_row(self, at_s: float, bank_a: float | None, ah_counter: float | None) -> None:
+        """The first row ever, or the first after a gap of unknown length."""
+        if self.gap_unknown:
+            had_counter = ah_counter is not None and self._count.counter_ah is not None
+            went_ah = self._count.advance(86400.0, bank_a, ah_counter, False)
+            blind_ah2 = 0.0 if had_counter else (_UNKNOWN_GAP_FRAC * self.bank.capacity_ah) ** 2
+            self.belief.x[REMOVED] -= went_ah
+            self.belief.blur(min(self._count.variance_ah2, blind_ah2) if not had_counter else 0.0)
+            self.gap_unknown = False
+            self._show()
+        else:
+            self._count.advance(1e-3, None, ah_counter, False)
+            self._count.last_a = bank_a
+        self.at_s = at_s
+
+    def _tally(self, dt_s: float, bank_v: float | None, bank_a: float | None) -> None:
+        self._edges.step(dt_s, bank_v, bank_a, self.dark_s > _DARK_FOR_S)
+        if bank_v is not None:
+            self.rows += 1
+            self.sum_v += bank_v
+            if bank_v < self.low_v:
+                self.low_v = bank_v
+            if bank_v > self.high_v:
+                self.high_v = bank_v
+        if bank_a is not None:
+            self.rows_a += 1
+            self.sum_a += bank_a
+
+    # Minutes.
+
+    def _fold_minute(self) -> None:
+        """Fold the mean of the last rows into the belief, then begin a new minute."""
+        span_s, rows = self.span_s, self.rows
+        if rows:
+            self.mean_v = self.sum_v / rows
+        bank_c, error_c = self._temperature()
+        self.belief.pass_time(span_s, self.went_ah, self.charged_ah, self.variance_ah2, self.mean_v, bank_c)
+        self.rest_s += span_s
+        if rows and self.rows_a and span_s < 3.0 * _MINUTE_S:
+            self._see(span_s, bank_c, error_c)
+        self._clear_minute()
+        self._show()
+
+    def _see(self, span_s: float, bank_c: float, error_c: float) -> None:
+        """Let the minute's voltage and current tell what they can."""
+        mean_a = self.sum_a / self.rows_a
+        charger_c = bank_c if self.charger_c is None else self.charger_c
+        if self.dark_s > _DARK_FOR_S:
+            self._regulation.held_s = 0.0
+            if self.rest_s >= _REST_EVERY_S:
+                if -_REST_C * self.bank.capacity_ah < mean_a < self._charging_a:
+                    self.belief.see_rest(min(self.rest_s, 600.0), self.mean_v, mean_a, bank_c, error_c)
+                self.rest_s = 0.0
+                if self._edges.ready():
+                    self.belief.see_ohm(self._edges.take_ohm())
+        elif self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c) and mean_a > 0.0:
+            self.belief.see_accepted(span_s, mean_a)
+
+    def _temperature(self) -> tuple[float, float]:
+        """Temperature of the bank, C, and its error, K: its own, else the charger's, else a guess."""
+        if self.bank_c is not None:
+            return self.bank_c, self.error_c
+        if self.charger_c is not None:
+            return self.charger_c, 5.0
+        return _UNKNOWN_C
+
+    def _show(self) -> None:
+        soc, sigma = self.belief.soc()
+        self.soc_frac = min(1.0, max(0.0, soc))
+        self.soc_sigma = sigma
+
+    # What is asked of it.
+
+    @property
+    def capacity_ah(self) -> float:
+        """Present capacity at the 20 h rate and 25 C, Ah."""
+        return self.belief.x[CAPACITY]
+
+    @property
+    def capacity_sigma_ah(self) -> float:
+        """Standard error of the capacity, Ah."""
+        return sqrt(self.belief.p[CAPACITY][CAPACITY])
+
+    @property
+    def shunt_offset_a(self) -> float:
+        """What the current shows when nothing flows, A."""
+        return self.belief.x[OFFSET]
+
+    @property
+    def shunt_offset_sigma_a(self) -> float:
+        """Standard error of the offset, A."""
+        return sqrt(self.belief.p[OFFSET][OFFSET])
+
+    def ah_left(self) -> float:
+        """Charge left, Ah."""
+        return self.soc_frac * self.capacity_ah
+
+    def share_below(self, level: float) -> float:
+        """Probability that the state of charge is below `level` (0..1), by a normal error."""
+        sigma = max(self.soc_sigma, 1e-6)
+        return 0.5 * erfc((self.soc_frac - level) / (sigma * sqrt(2.0)))
+
+    # What people and restarts tell it.
+
+    def bridge(self, at_s: float, gap_s: float | None) -> None:
+        """A new boot or a restart: the clock of `step` starts over.
+
+        Args:
+            at_s: elapsed seconds now, on the new clock.
+            gap_s: real seconds since the last row, None when nobody knows.
+        """
+        if self.at_s is None:
+            return
+        if self.span_s > 0.0:
+            self._fold_minute()
+        self._edges.last_v = None
+        self._regulation.held_s = 0.0
+        self.dark_s = 0.0
+        if gap_s is None:
+            self.gap_unknown = True
+            self.at_s = at_s
+        else:
+            self.at_s = at_s - max(0.0, gap_s)
+
+    def measured(self, soc_frac: float, sigma: float) -> None:
+        """A person measured the state of charge (0..1) with this standard error, above 0."""
+        if not 0.0 <= soc_frac <= 1.0 or sigma <= 0.0:
+            raise ValueError(f"need soc_frac in 0..1 and sigma above 0, got {soc_frac} and {sigma}")
+        if self.span_s > 0.0:
+            self._fold_minute()
+        self.belief.see_soc(soc_frac, sigma)
+        self._show()
+
+    def changed(self, part: str) -> None:
+        """A part was replaced: forget what was learned about it, and only that.
+
+        Args:
+            part: "bank", "panel" or "shunt". Nothing is learned about the panel.
+        """
+        if part not in PARTS:
+            raise ValueError(f"unknown part {part!r}; one of {', '.join(PARTS)}")
+        if self.span_s > 0.0:
+            self._fold_minute()
+        if part == "bank":
+            self.belief.forget_bank()
+            self._edges.clear()
+        elif part == "shunt":
+            self.belief.forget_shunt()
+            self._count = AhCount(self.bank.capacity_ah)
+        self._show()
+
+    # Persistence.
+
+    def snapshot(self) -> dict[str, object]:
+        """All of it, as JSON can hold it; `resume` goes on as if nothing had happened."""
+        return {
+            "version": SNAPSHOT_VERSION,
+            "x": list(self.belief.x),
+            "p": [list(row) for row in self.belief.p],
+            "minute": {name: getattr(self, name) for name in _TALLIES},
+            "marks": {name: getattr(self, name) for name in _MARKS},
+            "shown": [self.soc_frac, self.soc_sigma],
+            "count": self._count.snapshot(),
+            "edges": self._edges.snapshot(),
+            "freeze": self._freeze.snapshot(),
+            "regulation": self._regulation.snapshot(),
+            "screens": [self._v_screen.snapshot(), self._a_screen.snapshot(), self._c_screen.snapshot()],
+        }
+
+    @classmethod
+    def resume(cls, bank: Bank, snapshot: Mapping[str, object], *, has_shunt: bool = True) -> "ChargeFilter":
+        """Go on from a snapshot.
+
+        Raises: ValueError: it was written by another version, or is not a snapshot.
+        """
+        if snapshot.get("version") != SNAPSHOT_VERSION:
+            raise ValueError(f"snapshot of version {snapshot.get('version')!r}, this is {SNAPSHOT_VERSION}; start anew")
+        saved: Mapping[str, Any] = snapshot
+        made = cls(bank, has_shunt=has_shunt)
+        made.belief.x = [float(value) for value in saved["x"]]
+        made.belief.p = [[float(value) for value in row] for row in saved["p"]]
+        for name, value in (*saved["minute"].items(), *saved["marks"].items()):
+            setattr(made, name, value)
+        made.soc_frac, made.soc_sigma = saved["shown"]
+        made._count.restore(saved["count"])
+        made._edges.restore(saved["edges"])
+        made._freeze.restore(saved["freeze"])
+        made._regulation.restore(saved["regulation"])
+        for screen, kept in zip((made._v_screen, made._a_screen, made._c_screen), saved["screens"], strict=True):
+            screen.restore(kept)
+        return made
