@@ -106,6 +106,17 @@ def test_the_operators_group_reads_the_record_and_no_one_else_does() -> None:
     assert "-/etc/halfmark/secrets" in run["InaccessiblePaths"]
 
 
+def test_both_share_the_sockets_folder_and_only_the_service_writes_the_record() -> None:
+    run, send = settings("halfmark.service"), settings("halfmark-send.service")
+    for key in ("User", "Group", "UMask", "RuntimeDirectory", "RuntimeDirectoryMode", "RuntimeDirectoryPreserve"):
+        assert run[key] == send[key], key
+    # A folder that goes with one unit's stop would take the other's socket along.
+    assert run["RuntimeDirectoryPreserve"] == ["yes"]
+    assert (run["StateDirectory"], send["StateDirectory"]) == (["halfmark"], ["halfmark-send"])
+    assert run["ProtectSystem"] == send["ProtectSystem"] == ["strict"]
+    assert "ReadWritePaths" not in send
+
+
 def test_the_watchdog_leaves_room_for_three_commits_and_a_slow_flush() -> None:
     # Three commit periods of 10 s and a flush of up to 60 s, which is a slow card's worst (engineering judgement).
     assert int(settings("halfmark.service")["WatchdogSec"][0]) >= 3 * 10 + 60
