@@ -1,0 +1,219 @@
+"""The site as the service knows it now: readings go in, the estimate, the facts and the alerts come out.
+
+Pure: no port, no file, no clock. The service feeds it with live readings, `demo` and `replay` with
+readings from elsewhere, so that all three take the same way.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from shared.alerts import AlertBook, AlertEvent
+from shared.charge import ChargeFilter
+from shared.notices import NoticeContext
+from shared.quantities import QUANTITIES
+from shared.readings import Reading
+from shared.rules import rules_for
+from shared.site import Site
+from shared.wiring import bank_current_plan, sources
+
+FRESH_PERIODS = 3.0  # a value is used for this many periods of its instrument,
+FRESH_LEAST_S = 30.0  # and at least this long
+SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
+ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
+ESTIMATOR = "halfmark"  # the instrument name under which it goes there
+
+
+class Station:
+    """Everything known of one site, stepped by readings and by time.
+
+    Times are seconds since boot; `bridge` carries the knowledge over a reboot.
+    """
+
+    def __init__(self, site: Site, *, start_s: float = 0.0, start_soc: float | None = None) -> None:
+        self.site = site
+        self.plan = bank_current_plan(site)
+        self.sources = sources(site)
+        self.has_shunt = self.plan.from_shunt is not None
+        self.charge = ChargeFilter(site.bank, has_shunt=self.has_shunt, start_soc=start_soc)
+        self.watches = rules_for(site)
+        self.alerts = AlertBook(self.watches)
+        self.fed_s: float | None = None  # when the filter was last stepped
+        self._start_s = start_s
+        self._seen: dict[tuple[str, str], float] = {}
+        self._seen_s: dict[str, float] = {}
+        self._stale_after_s = {
+            name: max(FRESH_LEAST_S, FRESH_PERIODS * row.every_s) for name, row in site.instruments.items()
+        }
+        self._suspect_share = dict.fromkeys(site.instruments, 0.0)
+        self._estimate_s = -ESTIMATE_EVERY_S
+        self._pacer = self.plan.from_shunt or self._slow_pacer()
+
+    def _slow_pacer(self) -> str | None:
+        """Without a shunt the filter is stepped by the first instrument that gives the charge current."""
+        return next(iter(self.sources.get("charge_a", ())), None)
+
+    # -- readings in ---------------------------------------------------------------------------
+
+    def take(self, reading: Reading) -> Reading | None:
+        """Fold one reading in.
+
+        Returns: the estimate as a reading of its own, when one is due for the record; else None.
+        """
+        name, at_s = reading.instrument, reading.at_s
+        seen = self._seen
+        for quantity, value in reading.values.items():
+            seen[name, quantity] = value
+        gone = (*reading.suspect, *reading.missing)
+        for quantity in gone:
+            seen.pop((name, quantity), None)
+        self._seen_s[name] = at_s
+        share = self._suspect_share.get(name, 0.0)
+        if share > 1e-9 or reading.suspect:
+            self._suspect_share[name] = share + (float(bool(reading.suspect)) - share) / SUSPECT_MEMORY
+        if name != self._pacer:
+            return None
+        self._step_charge(reading)
+        return self._estimate_due(at_s)
+
+    def _step_charge(self, reading: Reading) -> None:
+        values, at_s = reading.values, reading.at_s
+        counter = None
+        if self.has_shunt:
+            bank_a = values.get("bank_a")
+            if self.plan.counter_from == reading.instrument:
+                counter = values.get("bank_ah_counter")
+        else:
+            bank_a = self.plan.form(self._fresh(at_s))
+        bank_v = values.get("bank_v")
+        if bank_v is None:
+            bank_v = self.value("bank_v", at_s)
+        self.charge.step(
+            at_s,
+            bank_v,
+            bank_a,
+            counter,
+            self.value("bank_c", at_s),
+            self.value("controller_c", at_s),
+            self.value("panel_w", at_s),
+            self.value("charge_a", at_s),
+            self.value("load_a", at_s),
+        )
+        self.fed_s = at_s
+
+    def _fresh(self, now_s: float) -> Mapping[tuple[str, str], float]:
+        return {key: value for key, value in self._seen.items() if self._is_fresh(key[0], now_s)}
+
+    def _is_fresh(self, instrument: str, now_s: float) -> bool:
+        seen_s = self._seen_s.get(instrument)
+        return seen_s is not None and now_s - seen_s <= self._stale_after_s.get(instrument, FRESH_LEAST_S)
+
+    def _estimate_due(self, at_s: float) -> Reading | None:
+        if at_s - self._estimate_s < ESTIMATE_EVERY_S:
+            return None
+        self._estimate_s = at_s
+        return Reading(ESTIMATOR, at_s, {"soc_frac": self.charge.soc_frac, "soc_sigma": self.charge.soc_sigma})
+
+    # -- what is known now ---------------------------------------------------------------------
+
+    def value(self, quantity: str, now_s: float) -> float | None:
+        """The quantity now, in its own unit: summed or from its preferred source; None when not known."""
+        names = self.sources.get(quantity, ())
+        if QUANTITIES[quantity].join == "sum":
+            parts = [self._value_of(name, quantity, now_s) for name in names]
+            known = [part for part in parts if part is not None]
+            return sum(known) if known and len(known) == len(parts) else None
+        for name in names:
+            value = self._value_of(name, quantity, now_s)
+            if value is not None:
+                return value
+        return None
+
+    def _value_of(self, name: str, quantity: str, now_s: float) -> float | None:
+        value = self._seen.get((name, quantity))
+        return value if value is not None and self._is_fresh(name, now_s) else None
+
+    def source_of(self, quantity: str, now_s: float) -> tuple[str, float] | None:
+        """Which instrument the present value comes from, and its age in seconds; the oldest part of a sum."""
+        names = [n for n in self.sources.get(quantity, ()) if self._value_of(n, quantity, now_s) is not None]
+        if not names:
+            return None
+        if QUANTITIES[quantity].join == "sum":
+            return " + ".join(names), max(now_s - self._seen_s[n] for n in names)
+        return names[0], now_s - self._seen_s[names[0]]
+
+    def hottest(self, quantity: str, now_s: float) -> float | None:
+        """The highest of several instruments' temperatures: the one that does harm first."""
+        known = [v for n in self.sources.get(quantity, ()) if (v := self._value_of(n, quantity, now_s)) is not None]
+        return max(known, default=None)
+
+    def share_below_half(self) -> float | None:
+        """Probability that the charge is below the half mark, 0 to 1; None before the first estimate."""
+        return None if self.fed_s is None else self.charge.share_below(self.site.bank.half_mark)
+
+    def silent_s(self, instrument: str, now_s: float) -> float:
+        """Seconds since the instrument's last answer, or since the start."""
+        return now_s - self._seen_s.get(instrument, self._start_s)
+
+    def facts(self, now_s: float) -> dict[str, float | None]:
+        """Everything the rules may look at; None where it is not known."""
+        facts: dict[str, float | None] = {"share_below_half": self.share_below_half()}
+        for quantity in ("bank_c", "controller_c", "enclosure_c", "computer_c"):
+            facts[quantity] = self.hottest(quantity, now_s)
+        for name in self.site.instruments:
+            facts[f"silent_s:{name}"] = self.silent_s(name, now_s)
+            facts[f"suspect_share:{name}"] = self._suspect_share[name] if name in self._seen_s else None
+        return facts
+
+    def step_rules(self, now_s: float) -> list[AlertEvent]:
+        """Step every rule on what is known now; returns what was raised or cleared by it."""
+        return self.alerts.step(now_s, self.facts(now_s))
+
+    # -- over restarts -------------------------------------------------------------------------
+
+    def snapshot(self) -> dict[str, object]:
+        """What must survive a restart, without the alerts (they have a snapshot of their own)."""
+        return {"v": 1, "at_s": self.fed_s, "charge": self.charge.snapshot()}
+
+    def resume(self, snapshot: Mapping[str, object]) -> None:
+        """Take up a snapshot of this site; readings after it may follow as if nothing had happened."""
+        charge = snapshot.get("charge")
+        if isinstance(charge, Mapping):
+            self.charge = ChargeFilter.resume(self.site.bank, charge, has_shunt=self.has_shunt)
+        at_s = snapshot.get("at_s")
+        self.fed_s = float(at_s) if isinstance(at_s, int | float) else None
+
+    def resume_alerts(self, snapshot: Mapping[str, object], *, last_event_id: int = 0) -> None:
+        """Take up the alerts of this site as they stood; raises ValueError when they can't be read."""
+        self.alerts = AlertBook.resume(self.watches, snapshot, last_event_id=last_event_id)
+
+    def restart_alerts(self, *, last_event_id: int) -> None:
+        """Begin a book of alerts in which nothing stands; event numbers go on after the last one."""
+        self.alerts = AlertBook(self.watches, last_event_id=last_event_id)
+
+    def notice_context(self, now_s: float, *, utc: datetime | None, origin: str) -> NoticeContext:
+        """What a notice about this site needs to know at `now_s`, `utc` by a trusted clock, in boot `origin`."""
+        charge, known = self.charge, self.fed_s is not None
+        return NoticeContext(
+            site=self.site,
+            now_s=now_s,
+            utc=utc,
+            soc_frac=charge.soc_frac if known else None,
+            soc_sigma=charge.soc_sigma if known else None,
+            capacity_ah=charge.capacity_ah,
+            capacity_sigma_ah=charge.capacity_sigma_ah,
+            origin=origin,
+        )
+
+    def bridge(self, now_s: float, gap_s: float | None) -> None:
+        """Go on after a time without readings: seconds since boot may have started over.
+
+        Args:
+            now_s: the present, seconds since this boot.
+            gap_s: real time since the last reading, s; None when no trusted clock can tell.
+        """
+        self.charge.bridge(now_s, gap_s)
+        self.alerts.bridge(now_s, gap_s)
+        self._seen.clear()
+        self._seen_s.clear()
+        self._start_s = now_s
+        self._estimate_s = now_s - ESTIMATE_EVERY_S
