@@ -1,0 +1,189 @@
+"""The command line: `halfmark COMMAND`. Start every tour of the code here, at `main`.
+
+Each command imports what it needs when it is chosen, so that a quick look stays quick.
+"""
+
+import argparse
+import logging
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from daemon.errors import ConfigError, HalfmarkError
+from daemon.folders import SITE_FILE, Folders
+
+DONE, ANSWER_IS_NO, USAGE, UNREACHABLE = 0, 1, 2, 3
+
+CAUTION = (
+    "halfmark watches and warns. It never replaces a fuse, a low-voltage disconnect or a protection "
+    "circuit; local codes, makers' sheets and licensed practice come first."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code: 0 done, 1 the answer is no, 2 usage, 3 out of reach."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except ConfigError as why:
+        print(f"halfmark: {why}", file=sys.stderr)
+        return USAGE
+    except HalfmarkError as why:
+        print(f"halfmark: {why}", file=sys.stderr)
+        return UNREACHABLE
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read our output has gone; nothing is left to tell
+        return DONE
+    except KeyboardInterrupt:
+        return ANSWER_IS_NO
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="halfmark", description=f"Watches a remote solar repeater site. {CAUTION}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    for name, words, add, command in _COMMANDS:
+        sub = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+        add(sub)
+        sub.set_defaults(command=command)
+    return parser
+
+
+# -- options that several commands share -------------------------------------------------------
+
+
+def _add_site(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("site", nargs="?", type=Path, default=SITE_FILE, metavar="SITE", help="the site file")
+
+
+def _add_folders(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--state", type=Path, metavar="DIR", help="folder of the record")
+    parser.add_argument("--runtime", type=Path, metavar="DIR", help="folder of the sockets")
+
+
+def _add_secrets(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--secrets", type=Path, metavar="DIR", help="folder of the secrets, one file each")
+
+
+def _folders(options: argparse.Namespace) -> Folders:
+    return Folders.find(
+        state=getattr(options, "state", None),
+        runtime=getattr(options, "runtime", None),
+        secrets=getattr(options, "secrets", None),
+        sending=getattr(options, "sending", None),
+    )
+
+
+def _log_to_stderr(level: int = logging.INFO) -> None:
+    logging.basicConfig(level=level, stream=sys.stderr, format="%(levelname).1s %(name)s: %(message)s")
+
+
+# -- the commands ------------------------------------------------------------------------------
+
+
+def _add_run(parser: argparse.ArgumentParser) -> None:
+    _add_site(parser)
+    _add_folders(parser)
+    _add_secrets(parser)
+    parser.add_argument("--no-send", action="store_true", help="another unit runs `send`; start no child for it")
+    parser.add_argument("--group", metavar="NAME", help="group that may read the record and reach the socket")
+
+
+def _run(options: argparse.Namespace) -> int:
+    from daemon.configuration import load_maps, load_site
+    from daemon.service import ServiceOptions, run_service
+
+    _log_to_stderr()
+    site = load_site(options.site)
+    how = ServiceOptions(options.site, _folders(options), send_child=not options.no_send, group=options.group)
+    return run_service(site, load_maps(site), how)
+
+
+def _add_send(parser: argparse.ArgumentParser) -> None:
+    _add_site(parser)
+    _add_folders(parser)
+    _add_secrets(parser)
+    parser.add_argument("--sending", type=Path, metavar="DIR", help="folder of the receipts")
+    parser.add_argument("--once", action="store_true", help="try everything that waits once, then end")
+
+
+def _send(options: argparse.Namespace) -> int:
+    from daemon.configuration import load_site
+    from daemon.sending import run_send
+
+    _log_to_stderr()
+    folders = _folders(options)
+    return run_send(
+        load_site(options.site),
+        state_folder=folders.state,
+        send_folder=folders.sending,
+        runtime_folder=folders.runtime,
+        secrets_folder=folders.secrets,
+        once=options.once,
+    )
+
+
+def _add_check(parser: argparse.ArgumentParser) -> None:
+    _add_site(parser)
+    _add_secrets(parser)
+    parser.add_argument(
+        "--drop-in", type=Path, metavar="DIR", help="write what the installed units need for this site's devices"
+    )
+
+
+def _check(options: argparse.Namespace) -> int:
+    from daemon.site_check import run_check
+
+    code = run_check(options.site, secrets_folder=_folders(options).secrets, out=sys.stdout)
+    if code == DONE and options.drop_in is not None:
+        from daemon.configuration import load_site
+        from daemon.unit_dropins import write_drop_ins
+
+        write_drop_ins(load_site(options.site), options.drop_in)
+    return code
+
+
+def _add_status(parser: argparse.ArgumentParser) -> None:
+    _add_folders(parser)
+    parser.add_argument("--store", type=Path, metavar="FILE", help="answer from this record, not from the service")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="the whole picture, for programs")
+    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
+    form.add_argument("--line", action="store_true", help="one line that fits one SMS")
+    parser.add_argument("--exit-code", action="store_true", help="end with 1 when an alert stands")
+
+
+def _status(options: argparse.Namespace) -> int:
+    from daemon.screens.status import run_status
+
+    form = next((name for name in ("json", "plain", "line") if getattr(options, name)), "full")
+    return run_status(_folders(options), form=form, store=options.store, exit_code=options.exit_code)
+
+
+def _add_demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds of the live part")
+    parser.add_argument("--state", type=Path, metavar="DIR", help="the demo's own folder, made anew each time")
+    parser.add_argument("--seed", type=int, help="another number, another invented month")
+    parser.add_argument("--days", type=int, help="days of the invented past (30)")
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from daemon.demo import run_demo
+
+    chosen = {name: getattr(options, name) for name in ("seed", "days") if getattr(options, name) is not None}
+    return run_demo(seconds=options.seconds, folder=options.state, **chosen)
+
+
+_COMMANDS: tuple[
+    tuple[str, str, Callable[[argparse.ArgumentParser], None], Callable[[argparse.Namespace], int]], ...
+] = (
+    ("run", "the service: poll, estimate, record, warn", _add_run, _run),
+    ("send", "carry notices off the hill", _add_send, _send),
+    ("check", "is this site file right, and what does it say", _add_check, _check),
+    ("status", "one look at the site", _add_status, _status),
+    ("demo", "an invented site: thirty days of its past, then live", _add_demo, _demo),
+)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

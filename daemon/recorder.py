@@ -1,0 +1,176 @@
+"""Keeps the record from the service's side: gathers what came in, commits it on one writer thread.
+
+What could not be stored stays here and goes into the next commit, up to a named limit; a record
+that can't be opened is tried again for ever, and polling, estimate and alerts go on meanwhile.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+
+from daemon.errors import StoreBusy, StoreError
+from daemon.record import Anchor, Batch, Record
+from daemon.trouble_log import TroubleLog
+from shared.alerts import AlertEvent
+from shared.notices import Notice
+from shared.readings import Reading
+
+log = logging.getLogger("halfmark.record")
+
+PENDING_READINGS_MOST = 20_000  # about four hours of a shunt at 1 s and a controller at 10 s
+REOPEN_EVERY_S = 30.0
+
+
+class Recorder:
+    """The service's way to the record.
+
+    Everything but the commit itself happens on the event loop; the record is touched by the one
+    thread of `_writer` only.
+    """
+
+    def __init__(
+        self,
+        open_record: Callable[[], Record],
+        *,
+        clock: Callable[[], float],
+        commit_s: float,
+        queued: Callable[[], object] = lambda: None,
+    ) -> None:
+        """Nothing is opened yet. `queued` is called when notices have got into the record."""
+        self.commits = 0
+        self.readings = 0
+        self.dropped = 0
+        self.last_commit_s: float | None = None
+        self.failing_since_s: float | None = None
+        self.why: str | None = None
+        self._open_record = open_record
+        self._clock = clock
+        self._commit_s = commit_s
+        self._queued = queued
+        self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="record")
+        self._record: Record | None = None
+        self._opened_s = -REOPEN_EVERY_S
+        self._pending = Batch()
+        self._wanted = asyncio.Event()
+        self._trouble = TroubleLog(log, "record")
+
+    # -- what is to be kept --------------------------------------------------------------------
+
+    def add_reading(self, reading: Reading) -> None:
+        """Take a reading for the next commit; with the record failing for hours the oldest go."""
+        self._pending.readings.append(reading)
+        self._drop_oldest()
+
+    def _drop_oldest(self) -> None:
+        extra = len(self._pending.readings) - PENDING_READINGS_MOST
+        if extra > 0:
+            del self._pending.readings[:extra]
+            self.dropped += extra
+
+    def add_event(self, event: AlertEvent, notice: Notice | None) -> None:
+        """Take a change of an alert and its notice; they are committed at once."""
+        self._pending.events.append(event)
+        if notice is not None:
+            self._pending.notices.append(notice)
+        self.commit_soon()
+
+    def add_anchor(self, anchor: Anchor) -> None:
+        """Take a trusted pair of elapsed and wall time."""
+        self._pending.anchors.append(anchor)
+
+    def set_state(self, name: str, value: Mapping[str, object]) -> None:
+        """Replace a named state; the newest before the commit counts."""
+        self._pending.state[name] = dict(value)
+
+    def commit_soon(self) -> None:
+        """Ask for a commit before its period is over."""
+        self._wanted.set()
+
+    # -- committing ----------------------------------------------------------------------------
+
+    async def open(self) -> None:
+        """Open the record; StoreBusy is the caller's to handle, any other trouble is retried later."""
+        self._opened_s = self._clock()
+        loop = asyncio.get_running_loop()
+        try:
+            self._record = await loop.run_in_executor(self._writer, self._open_record)
+        except StoreBusy:
+            raise
+        except StoreError as why:
+            self._failed(str(why))
+
+    async def run(self, attempted: Callable[[float], None], before: Callable[[float], None]) -> None:
+        """Commit each period, and sooner when asked; ends only by cancellation.
+
+        Args:
+            attempted: told the time after each attempt, stored or refused for a known reason.
+            before: called before each commit, to add what goes along with it.
+        """
+        due_s = self._clock() + self._commit_s
+        while True:
+            try:
+                async with asyncio.timeout(max(0.0, due_s - self._clock())):
+                    await self._wanted.wait()
+            except TimeoutError:
+                due_s += self._commit_s * (1 + max(0, int((self._clock() - due_s) // self._commit_s)))
+            self._wanted.clear()
+            before(self._clock())
+            await self.commit()
+            attempted(self._clock())
+
+    async def commit(self) -> bool:
+        """Store everything pending in one transaction; on failure keep it for the next one."""
+        if self._record is None:
+            if self._clock() - self._opened_s < REOPEN_EVERY_S:
+                return False
+            await self._reopen()
+            if self._record is None:
+                return False
+        batch, self._pending = self._pending, Batch()
+        batch.until_s = self._clock()
+        loop = asyncio.get_running_loop()
+        try:
+            await loop.run_in_executor(self._writer, self._record.commit, batch)
+        except StoreError as why:
+            self._keep(batch)
+            self._failed(str(why))
+            return False
+        self._stored(batch)
+        return True
+
+    async def _reopen(self) -> None:
+        try:
+            await self.open()
+        except StoreBusy as why:
+            self._failed(str(why))
+
+    def _keep(self, batch: Batch) -> None:
+        """Put a batch that was not stored before what has come in since."""
+        newer, self._pending = self._pending, batch
+        batch.absorb(newer)
+        self._drop_oldest()
+
+    def _failed(self, why: str) -> None:
+        now_s = self._clock()
+        self._trouble.failed(now_s, why)
+        self.failing_since_s = self._trouble.since_s
+        self.why = why
+
+    def _stored(self, batch: Batch) -> None:
+        now_s = self._clock()
+        self._trouble.recovered(now_s)
+        self.failing_since_s = self.why = None
+        self.last_commit_s = now_s
+        self.commits += 1
+        self.readings += len(batch.readings)
+        if batch.notices:
+            self._queued()
+
+    async def close(self) -> None:
+        """Commit what is left and close the record."""
+        await self.commit()
+        if self._record is not None:
+            await asyncio.get_running_loop().run_in_executor(self._writer, self._record.close)
+            self._record = None
+        self._writer.shutdown()

@@ -1,0 +1,117 @@
+"""Takes up what an earlier service knew: its saved states, and the readings stored after them.
+
+The estimate is saved only every few minutes, to spare the memory card; the readings in between are
+in the record and are fed to the filter again, which gives the same estimate as if nothing had ended.
+"""
+
+import logging
+from collections.abc import Callable
+from pathlib import Path
+
+from attrs import frozen
+
+from daemon.clock import Anchor
+from daemon.errors import StoreError
+from daemon.record import RecordReader
+from shared.station import Station
+
+log = logging.getLogger("halfmark.service")
+
+READINGS_MOST = 50_000  # fed again at the most: half a day of a shunt at 1 s
+
+
+@frozen
+class Past:
+    """What the record tells a new service besides the station's state.
+
+    Attributes:
+        anchor: the newest trusted pair of this same boot, if any.
+        newest_anchor: the newest trusted pair of any boot; no later one may be before it.
+        fed_again: how many readings were fed to the filter again.
+    """
+
+    anchor: Anchor | None = None
+    newest_anchor: Anchor | None = None
+    fed_again: int = 0
+
+
+def take_up(
+    station: Station,
+    folder: Path,
+    *,
+    boot_id: str,
+    clock: Callable[[], float],
+    anchor: Callable[[Anchor | None], Anchor | None],
+) -> Past:
+    """Bring a new station to where the last one stopped.
+
+    Args:
+        station: fresh, with the site as it is now.
+        folder: where the record is.
+        boot_id: of the present boot.
+        clock: seconds since boot.
+        anchor: gives a trusted pair of this instant, told the newest one so far; None when no clock is trusted.
+    Returns: what else the record tells. A record that can't be read is logged and gives an empty past.
+    """
+    try:
+        with RecordReader(folder) as reader:
+            return _take_up(station, reader, boot_id, clock, anchor)
+    except StoreError as why:
+        log.warning("starting without a past: %s", why)
+        return Past()
+
+
+def _take_up(
+    station: Station,
+    reader: RecordReader,
+    boot_id: str,
+    clock: Callable[[], float],
+    anchor: Callable[[Anchor | None], Anchor | None],
+) -> Past:
+    number = reader.boot_number(boot_id)
+    newest = reader.newest_anchor()
+    same = newest if newest is not None and newest.boot == number else None
+    last_boot, last_s, fed = _resume_charge(station, reader)
+    _resume_alerts(station, reader)
+    if last_boot is not None and last_boot != number:
+        then_utc_s = reader.utc_of(last_boot, last_s)
+        now = same or anchor(newest)
+        now_utc_s = None if now is None else now.utc_s + clock() - now.at_s
+        gap_s = None if then_utc_s is None or now_utc_s is None else max(0.0, now_utc_s - then_utc_s)
+        station.bridge(clock(), gap_s)
+    return Past(same, newest, fed)
+
+
+def _resume_charge(station: Station, reader: RecordReader) -> tuple[int | None, float, int]:
+    """Resume the estimate; returns the boot and time it stands at, and how many readings were fed again."""
+    saved = reader.saved("station")
+    if saved is None:
+        return None, 0.0, 0
+    try:
+        station.resume(saved.body)
+    except (ValueError, KeyError, TypeError) as why:
+        log.warning("the saved estimate can't be taken up, it starts anew: %s", why)
+        return None, 0.0, 0
+    if station.fed_s is None:
+        return None, 0.0, 0
+    at_s, fed = station.fed_s, 0
+    for placed in reader.readings(since=(saved.boot, at_s), until=(saved.boot + 1, 0.0)):
+        reading = placed.reading
+        if placed.boot == saved.boot and reading.at_s > at_s and reading.instrument in station.site.instruments:
+            station.take(reading)
+            fed += 1
+        if fed >= READINGS_MOST:
+            break
+    return saved.boot, station.fed_s, fed
+
+
+def _resume_alerts(station: Station, reader: RecordReader) -> None:
+    events = [event.body.get("id") for event in reader.alert_events(after_id=-1)][-1:]
+    last_id = events[0] if events and isinstance(events[0], int) else 0
+    saved = reader.saved("alerts")
+    try:
+        station.resume_alerts(saved.body if saved is not None else {}, last_event_id=last_id)
+    except ValueError as why:
+        if saved is not None:
+            log.warning("the saved alerts can't be taken up, they start anew: %s", why)
+        station.restart_alerts(last_event_id=last_id)
