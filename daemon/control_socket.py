@@ -113,8 +113,8 @@ class ControlServer:
                 return
             self._clients.add(task)
             await self._talk(reader, writer)
-        except (OSError, TimeoutError):
-            return  # the client left or took too long: its place is free again, and nobody is left to be told
+        except (OSError, TimeoutError, asyncio.CancelledError):
+            return  # the client left or took too long, or we close: nobody is left to be told
         finally:
             self._clients.discard(task)
             writer.transport.abort()
