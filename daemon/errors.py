@@ -14,9 +14,12 @@ value and the way out.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import islice
 
 # What a terminal and a log can bear of one value a user wrote.
 VALUE_SHOWN_MAX = 60
+MISTAKE_SHOWN_MAX = 600
+MISTAKES_MAX = 200  # who has more of them has given the wrong file
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +40,23 @@ class Mistake:
 
     def __str__(self) -> str:
         place = f"{self.file}: {self.key}" if self.key else self.file
-        return f"{place} = {self.value}: {self.allowed}" if self.value is not None else f"{place}: {self.allowed}"
+        value = "" if self.value is None else f" = {self.value}"
+        return printable(f"{place}{value}: {self.allowed}", MISTAKE_SHOWN_MAX)
+
+
+def printable(text: str, most: int) -> str:
+    """Make a text fit for one line of a terminal: cut, and without control bytes."""
+    clean = "".join(c if c.isprintable() else "?" for c in text[: most + 1])
+    return clean if len(clean) <= most else clean[: most - 3] + "..."
 
 
 def shown(value: object) -> str:
-    """Write one value of a file for a message: as TOML has it, on one line, cut, without control bytes."""
+    """Write one value of a file for a message, as TOML has it."""
     if isinstance(value, bool):
         return "true" if value else "false"
-    text = '"' + value + '"' if isinstance(value, str) else str(value)
-    clean = "".join(c if c.isprintable() else "?" for c in text[: VALUE_SHOWN_MAX * 2])
-    return clean if len(clean) <= VALUE_SHOWN_MAX else clean[: VALUE_SHOWN_MAX - 3] + "..."
+    if isinstance(value, int) and value.bit_length() > 4 * VALUE_SHOWN_MAX:
+        return "a number of hundreds of digits"  # writing it out takes long, or is refused by Python
+    return printable(f'"{value}"' if isinstance(value, str) else str(value), VALUE_SHOWN_MAX)
 
 
 class HalfmarkError(Exception):
@@ -54,10 +64,10 @@ class HalfmarkError(Exception):
 
 
 class ConfigError(HalfmarkError):
-    """Something the operator wrote is wrong; `mistakes` tells all of it at once."""
+    """Something the operator wrote is wrong; `mistakes` tells all of it at once, up to MISTAKES_MAX."""
 
     def __init__(self, mistakes: Iterable[Mistake]) -> None:
-        self.mistakes: tuple[Mistake, ...] = tuple(mistakes)
+        self.mistakes: tuple[Mistake, ...] = tuple(islice(mistakes, MISTAKES_MAX))
         super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
 
     @classmethod
