@@ -46,7 +46,6 @@ from daemon.configuration_rules import (
 )
 from daemon.configuration_structure import Findings, structure, structure_named
 from daemon.configuration_text import parse, read_text
-from daemon.configuration_values import WordsByQuantity, WrongValue
 from daemon.errors import ConfigError, Mistake, shown
 from drivers.errors import MapError
 from drivers.register_maps import RegisterMap, load_register_map
@@ -155,14 +154,14 @@ def _read_tables(raw: Mapping[str, object], findings: Findings) -> _Tables:
 
 
 def _read_prefer(raw: object, findings: Findings) -> Mapping[str, str]:
-    try:
-        return WordsByQuantity('quantity = "instrument"')(raw)
-    except WrongValue as wrong:
-        value = raw
-        for key in wrong.below:
-            value = value[key] if isinstance(value, dict) else None
-        findings.add((PREFER, *wrong.below), str(wrong), value)
+    """Take the entries that are texts, so that one slip does not undo the others."""
+    if not isinstance(raw, dict):
+        findings.add((PREFER,), 'a table [prefer] with rows quantity = "instrument"', raw)
         return {}
+    for quantity, name in raw.items():
+        if not isinstance(name, str):
+            findings.add((PREFER, quantity), "the name of an instrument, as a text", name)
+    return {quantity: name for quantity, name in raw.items() if isinstance(name, str)}
 
 
 def _check_between(

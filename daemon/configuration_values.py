@@ -18,7 +18,8 @@ LIST_MAX = 32  # entries in any list of one
 NAME_PATTERN = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?\Z")
 NAME_WORDS = "a name of 1 to 32 small letters, digits and hyphens, with a letter or digit at both ends"
 _SECRET_PATTERN = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
-_ADDRESS_PATTERN = re.compile(r"[^@\s]{1,64}@[^@\s]{1,190}\Z")
+# What can stand in an SMTP command and in a header as it is: visible ASCII without what quotes or separates.
+_ADDRESS_PATTERN = re.compile(r"""[!#-'*+\-./0-9=?A-Z^-~]{1,64}@[A-Za-z0-9.-]{1,190}\Z""")
 _HOST_PATTERN = re.compile(r"(?:[A-Za-z0-9](?:[A-Za-z0-9.-]{0,250}[A-Za-z0-9])?|\[[0-9A-Fa-f:.]{2,45}\])\Z")
 _URL_PATTERN = re.compile(r"https?://([^/?#\s]+)(?:[/?#]\S*)?\Z")
 
