@@ -18,7 +18,7 @@ can tell where the bank stands without telling how large it is. Eleven states:
 
 from math import exp, log
 
-from shared.chemistry import CHEMISTRIES, gas_a
+from shared.chemistry import CHEMISTRIES, Chemistry, gas_a
 from shared.covariance import Matrix, diagonal, drift, fold, forget, shrink
 from shared.rest_voltage import curve_chord, lead_rest_v
 from shared.site import Bank
@@ -44,10 +44,10 @@ class BankBelief:
 
     __slots__ = ("bank", "chemistry", "p", "scale_ah", "shunt", "x", "_drift_per_s")
 
-    def __init__(self, bank: Bank, *, has_shunt: bool) -> None:
-        """Start with what the chemistry's published bands and the nameplate say."""
+    def __init__(self, bank: Bank, *, has_shunt: bool, chemistry: Chemistry | None = None) -> None:
+        """Start with what the published bands, or the maker's own sheet in `chemistry`, and the nameplate say."""
         self.bank = bank
-        self.chemistry = CHEMISTRIES[bank.chemistry]
+        self.chemistry = CHEMISTRIES[bank.chemistry] if chemistry is None else chemistry
         self.scale_ah = bank.capacity_ah
         self.shunt = has_shunt
         sigmas = self._prior_sigmas()
@@ -238,7 +238,7 @@ class BankBelief:
 
     def forget_bank(self) -> None:
         """A new bank: keep only what is known of the current's offset."""
-        fresh = BankBelief(self.bank, has_shunt=self.shunt)
+        fresh = BankBelief(self.bank, has_shunt=self.shunt, chemistry=self.chemistry)
         for i in range(len(self.x)):
             if i != OFFSET:
                 self.x[i] = fresh.x[i]

@@ -10,6 +10,7 @@ from typing import Any
 
 from shared.ah_count import AhCount
 from shared.bank_belief import CAPACITY, OFFSET, REMOVED, BankBelief
+from shared.chemistry import Chemistry
 from shared.keying_edges import KeyingEdges
 from shared.regulation import Regulation
 from shared.row_screen import FreezeWatch, SpikeScreen
@@ -45,7 +46,13 @@ class ChargeFilter:
     )  # fmt: skip
 
     def __init__(
-        self, bank: Bank, *, has_shunt: bool = True, start_soc: float | None = None, start_sigma: float | None = None
+        self,
+        bank: Bank,
+        *,
+        has_shunt: bool = True,
+        start_soc: float | None = None,
+        start_sigma: float | None = None,
+        chemistry: Chemistry | None = None,
     ) -> None:
         """Begin with an unknown charge, or one that is told.
 
@@ -54,10 +61,11 @@ class ChargeFilter:
             has_shunt: False when bank_a will be the net of the controller's own currents.
             start_soc: charge at the first row, 0..1, if known.
             start_sigma: its standard error, 0.05 if not given.
+            chemistry: bands to start from instead of the published ones.
         """
         self.bank = bank
         self.has_shunt = has_shunt
-        self.belief = BankBelief(bank, has_shunt=has_shunt)
+        self.belief = BankBelief(bank, has_shunt=has_shunt, chemistry=chemistry)
         if start_soc is not None:
             self.belief.start_at(start_soc, _START_SIGMA if start_sigma is None else start_sigma)
         scale_ah = bank.capacity_ah
@@ -329,7 +337,14 @@ class ChargeFilter:
         }
 
     @classmethod
-    def resume(cls, bank: Bank, snapshot: Mapping[str, object], *, has_shunt: bool = True) -> "ChargeFilter":
+    def resume(
+        cls,
+        bank: Bank,
+        snapshot: Mapping[str, object],
+        *,
+        has_shunt: bool = True,
+        chemistry: Chemistry | None = None,
+    ) -> "ChargeFilter":
         """Go on from a snapshot.
 
         Raises: ValueError: it was written by another version, or is not a snapshot.
@@ -337,7 +352,7 @@ class ChargeFilter:
         if snapshot.get("version") != SNAPSHOT_VERSION:
             raise ValueError(f"snapshot of version {snapshot.get('version')!r}, this is {SNAPSHOT_VERSION}; start anew")
         saved: Mapping[str, Any] = snapshot
-        made = cls(bank, has_shunt=has_shunt)
+        made = cls(bank, has_shunt=has_shunt, chemistry=chemistry)
         made.belief.x = [float(value) for value in saved["x"]]
         made.belief.p = [[float(value) for value in row] for row in saved["p"]]
         for name, value in (*saved["minute"].items(), *saved["marks"].items()):
