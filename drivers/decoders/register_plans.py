@@ -222,7 +222,7 @@ def _cost(way: Sequence[Request], blocks: Sequence[_Block]) -> int:
 
 
 def _parts_a_pair(way: Sequence[Request], points: Sequence[RegisterPoint]) -> bool:
-    """Whether a voltage and a current of one place that lie in one block come by two requests; the last that covers counts."""
+    """Whether a voltage and a current of one place come by two requests; the last that covers a point counts."""
     where = {p.quantity: max(i for i, r in enumerate(way) if r.covers(p.table, p.address, p.width)) for p in points}
     return any(
         name.endswith("_v") and f"{name[:-2]}_a" in where and where[name] != where[f"{name[:-2]}_a"] for name in where

@@ -107,7 +107,7 @@ def maps(draw: st.DrawFn) -> RegisterMap:
     return RegisterMap(tuple(points), bridge=draw(st.sampled_from([0, 1, 60])))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(maps())
 def test_any_plan_covers_every_point_and_keeps_its_promises(register_map: RegisterMap) -> None:
     plan = plan_requests({"x": (5, register_map)})["x"]
