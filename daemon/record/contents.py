@@ -1,0 +1,189 @@
+"""What goes into the record and what comes out of it, as plain data."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple, Protocol
+
+from daemon.clock import Anchor
+from shared.readings import Reading
+
+# A place in time: (boot's number, seconds since boot), or an aware date and time.
+Moment = tuple[int, float] | datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """One run of the machine's kernel; `number` grows by one with each that the record has seen."""
+
+    number: int
+    boot_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class BootEntry:
+    """A boot as kept.
+
+    Attributes:
+        number: its number, in the order the record saw them.
+        boot_id: the kernel's id.
+        first_s: seconds since boot when the record was first opened in it.
+        wall_utc_s: what the wall clock claimed then, seconds since 1970; evidence, not to be believed.
+    """
+
+    number: int
+    boot_id: str
+    first_s: float
+    wall_utc_s: float
+
+
+class AlertChange(Protocol):
+    """A change of an alert, as the rules tell it: a dataclass with at least these fields, all of them kept."""
+
+    @property
+    def alert(self) -> str:
+        """The alert's name."""
+
+    @property
+    def rule(self) -> str:
+        """The rule behind it."""
+
+    @property
+    def state(self) -> str:
+        """What it has become, such as raised or cleared."""
+
+    @property
+    def at_s(self) -> float:
+        """When, in seconds since boot."""
+
+    @property
+    def value(self) -> float | None:
+        """The value that decided, in the fact's unit."""
+
+    @property
+    def limit(self) -> float | None:
+        """The limit it passed, in the fact's unit."""
+
+    @property
+    def severity(self) -> str:
+        """One of advice, act, urgent."""
+
+
+class Message(Protocol):
+    """A notice to be sent: a dataclass, every field of which is kept. A mapping with such keys does as well."""
+
+    @property
+    def at_s(self) -> float:
+        """When, in seconds since boot."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """Something a person wrote into the record."""
+
+    at_s: float
+    who: str
+    kind: str
+    text: str
+
+
+@dataclass(slots=True)
+class Batch:
+    """Everything since the last commit; it stays the caller's until `commit` has returned.
+
+    Attributes:
+        until_s: seconds since boot up to which the batch is complete.
+        state: replaces what is kept under the same name.
+    """
+
+    readings: list[Reading] = field(default_factory=list)
+    events: list[AlertChange] = field(default_factory=list)
+    notices: list[Message | Mapping[str, object]] = field(default_factory=list)
+    state: dict[str, dict[str, object]] = field(default_factory=dict)
+    anchors: list[Anchor] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+    until_s: float = 0.0
+
+    def absorb(self, newer: "Batch") -> None:
+        """Add what came in after this batch, because this one could not be stored yet."""
+        self.readings.extend(newer.readings)
+        self.events.extend(newer.events)
+        self.notices.extend(newer.notices)
+        self.state.update(newer.state)
+        self.anchors.extend(newer.anchors)
+        self.entries.extend(newer.entries)
+        self.until_s = max(self.until_s, newer.until_s)
+
+    def __bool__(self) -> bool:
+        return bool(self.readings or self.events or self.notices or self.state or self.anchors or self.entries)
+
+
+class Placed(NamedTuple):
+    """A reading and the boot whose seconds its `at_s` counts."""
+
+    boot: int
+    reading: Reading
+
+
+class Saved(NamedTuple):
+    """A named state and when it was saved."""
+
+    boot: int
+    at_s: float
+    body: dict[str, object]
+
+
+class StoredEvent(NamedTuple):
+    """A change of an alert as kept; `id` is the record's own, `body` has every field the rules gave."""
+
+    id: int
+    boot: int
+    at_s: float
+    alert: str
+    rule: str
+    state: str
+    value: float | None
+    limit: float | None
+    severity: str
+    body: dict[str, object]
+
+
+class StoredNotice(NamedTuple):
+    """A queued notice; ids only grow, so a sender's cursor is the last id it has dealt with."""
+
+    id: int
+    boot: int
+    at_s: float
+    body: dict[str, object]
+
+
+class StoredEntry(NamedTuple):
+    """A person's entry as kept."""
+
+    id: int
+    boot: int
+    at_s: float
+    who: str
+    kind: str
+    text: str
+
+
+class RecordSize(NamedTuple):
+    """How big the record is.
+
+    Attributes:
+        file: the record itself.
+        file_bytes: of the file.
+        log_bytes: of the write-ahead log beside it.
+        free_bytes: of pages inside the file that can be used again.
+        rows: how many reading rows it holds.
+        disk_free_bytes: what the service may still use of the disk.
+    """
+
+    file: Path
+    file_bytes: int
+    log_bytes: int
+    free_bytes: int
+    rows: int
+    disk_free_bytes: int

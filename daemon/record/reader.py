@@ -1,0 +1,296 @@
+"""The reading side of the record: read-only, in short transactions, with the service up or down."""
+
+import json
+import os
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+
+from daemon.clock import Anchor
+from daemon.record import files, layout
+from daemon.record.catalogue import Catalogue, ChannelEntry, UnknownNumber
+from daemon.record.contents import (
+    BootEntry,
+    Moment,
+    Placed,
+    RecordSize,
+    Saved,
+    StoredEntry,
+    StoredEvent,
+    StoredNotice,
+)
+from daemon.record.dating import Dating
+from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
+from daemon.record.opening import OpenedRecord
+from daemon.record.packing import (
+    MS_MOST,
+    DamagedRow,
+    at_ms,
+    check_row,
+    oldest_ms,
+    row_key,
+    split_key,
+    unpack_row,
+)
+from shared.readings import Reading
+
+CHUNK_ROWS = 64  # taken in one transaction; an hour a row at most, so well under a second
+LATEST_ROWS = 400  # how far `latest` looks back for an instrument that is silent
+# A reading that reached its commit later than this is not found when asked for by time alone.
+LATE_MS = 120_000
+
+_Row = tuple[int, bytes]
+
+
+class RecordReader:
+    """Reads a record; a context manager. Not for use by several threads at once.
+
+    Attributes:
+        file: the record's file.
+        damaged: keys of rows that did not fit their checksum; they are left out.
+    """
+
+    def __init__(self, folder_or_file: Path) -> None:
+        """Open a record.
+
+        Raises: StoreError: there is none, it may not be read, it is damaged or not a record.
+        """
+        path = Path(folder_or_file)
+        self.file = path / files.RECORD_NAME if path.is_dir() else path
+        self.damaged: set[int] = set()
+        self._opened = OpenedRecord(self.file)
+        self._catalogue: Catalogue | None = None
+        self._catalogue_of = 0
+        self._dating: Dating | None = None
+        self._dating_of = (0, 0)
+
+    def __enter__(self) -> "RecordReader":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, why: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._opened.close()
+
+    @property
+    def live(self) -> bool:
+        """Whether it is read through the log, so that what a running service commits is seen.
+
+        False after a clean stop and for a copy; then the file is read as one that nobody changes.
+        """
+        return self._opened.live
+
+    @property
+    def log_left_out(self) -> bool:
+        """Whether there is a log that could not be read, so that the newest readings may be missing."""
+        return self._opened.log_left_out
+
+    # -- readings ------------------------------------------------------------------------------
+
+    def readings(
+        self,
+        instrument: str | None = None,
+        quantity: str | None = None,
+        since: Moment | None = None,
+        until: Moment | None = None,
+    ) -> Iterator[Placed]:
+        """Give readings, oldest first, from `since` up to but without `until`.
+
+        Args:
+            instrument: of this one only.
+            quantity: this one only; readings that do not tell of it are left out.
+            since, until: (boot's number, seconds since boot), or a date and time; a boot that
+                nobody has placed in the calendar lies between its neighbours.
+        """
+        since_boot, since_s = (0, 0.0) if since is None else self._place(since)
+        since_ms = at_ms(since_s)
+        end = None if until is None else self._place(until)
+        for key, row in self._rows(row_key(since_boot, since_ms), end):
+            boot, _ = split_key(key)
+            for reading in self._unpack(key, row, instrument, quantity):
+                ms = at_ms(reading.at_s)
+                if (boot, ms) >= (since_boot, since_ms) and (end is None or (boot, ms) < (end[0], at_ms(end[1]))):
+                    yield Placed(boot, reading)
+
+    def latest(self) -> dict[str, Placed]:
+        """Give the newest reading of each instrument, out of the last 400 commits."""
+        found: dict[str, Placed] = {}
+        before = row_key((1 << 23) - 1, MS_MOST)
+        for _ in range(0, LATEST_ROWS, CHUNK_ROWS):
+            rows = self._opened.ask("SELECT k, row FROM tail WHERE k < ? ORDER BY k DESC LIMIT ?", before, CHUNK_ROWS)
+            for key, row in rows:
+                boot, _ = split_key(key)
+                for reading in reversed(self._unpack(key, row, None, None)):
+                    found.setdefault(reading.instrument, Placed(boot, reading))
+            if len(rows) < CHUNK_ROWS or len(found) == len(self._names().instruments):
+                break
+            before = rows[-1][0]
+        return found
+
+    def _rows(self, first: int, end: tuple[int, float] | None) -> Iterator[_Row]:
+        """Rows from a key on, in chunks, until none after them can hold a reading before `end`."""
+        while True:
+            rows = self._opened.ask("SELECT k, row FROM tail WHERE k >= ? ORDER BY k LIMIT ?", first, CHUNK_ROWS)
+            for key, row in rows:
+                if end is not None and self._is_past(key, row, end):
+                    return
+                yield key, row
+            if len(rows) < CHUNK_ROWS:
+                return
+            first = rows[-1][0] + 1
+
+    def _is_past(self, key: int, row: bytes, end: tuple[int, float]) -> bool:
+        boot, key_ms = split_key(key)
+        end_ms = at_ms(end[1])
+        if boot != end[0]:
+            return boot > end[0]
+        return key_ms > end_ms + LATE_MS and oldest_ms(key, row) > end_ms
+
+    def _unpack(self, key: int, row: bytes, instrument: str | None, quantity: str | None) -> list[Reading]:
+        try:
+            try:
+                return unpack_row(key, row, self._names(), instrument=instrument, quantity=quantity)
+            except UnknownNumber:  # its names were stored with it, after the list was read
+                self._catalogue = None
+                return unpack_row(key, row, self._names(), instrument=instrument, quantity=quantity)
+        except (DamagedRow, UnknownNumber):
+            self.damaged.add(key)
+            return []
+
+    # -- the rest ------------------------------------------------------------------------------
+
+    def state(self, name: str) -> dict[str, object] | None:
+        """Give a named state as it was saved last, None when it never was."""
+        saved = self.saved(name)
+        return None if saved is None else saved.body
+
+    def saved(self, name: str) -> Saved | None:
+        """Give a named state with the boot and the time of the commit that saved it."""
+        rows = self._opened.ask("SELECT boot, at_ms, json FROM state WHERE name = ?", name)
+        return Saved(rows[0][0], rows[0][1] / 1000.0, _mapping(rows[0][2])) if rows else None
+
+    def alert_events(self, after_id: int = 0, limit: int | None = None) -> list[StoredEvent]:
+        """Give changes of alerts after an id, oldest first."""
+        rows = self._opened.ask(
+            "SELECT id, boot, at_ms, alert, rule, state, value, bound, severity, json FROM alert_event"
+            " WHERE id > ? ORDER BY id LIMIT ?",
+            after_id,
+            -1 if limit is None else limit,
+        )
+        return [
+            StoredEvent(number, boot, ms / 1000.0, alert, rule, state, value, bound, severity, _mapping(text))
+            for number, boot, ms, alert, rule, state, value, bound, severity, text in rows
+        ]
+
+    def notices(self, after_id: int = 0, limit: int = 100) -> list[StoredNotice]:
+        """Give queued notices after an id, oldest first."""
+        rows = self._opened.ask(
+            "SELECT id, boot, at_ms, json FROM notice WHERE id > ? ORDER BY id LIMIT ?", after_id, limit
+        )
+        return [StoredNotice(row[0], row[1], row[2] / 1000.0, _mapping(row[3])) for row in rows]
+
+    def entries(self, after_id: int = 0, limit: int = 100) -> list[StoredEntry]:
+        """Give what people wrote after an id, oldest first."""
+        rows = self._opened.ask(
+            "SELECT id, boot, at_ms, who, kind, text FROM entry WHERE id > ? ORDER BY id LIMIT ?", after_id, limit
+        )
+        return [StoredEntry(row[0], row[1], row[2] / 1000.0, *row[3:]) for row in rows]
+
+    def boots(self) -> list[BootEntry]:
+        """Give every boot the record has seen, oldest first."""
+        rows = self._opened.ask("SELECT number, boot_id, first_ms, wall_utc_ms FROM boot ORDER BY number")
+        return [BootEntry(number, boot_id, first / 1000.0, wall / 1000.0) for number, boot_id, first, wall in rows]
+
+    def boot_number(self, boot_id: str) -> int | None:
+        """Give the newest number under which the record knows a boot; None when it has never seen it."""
+        number = self._opened.ask("SELECT max(number) FROM boot WHERE boot_id = ?", boot_id)[0][0]
+        return None if number is None else int(number)
+
+    def channels(self) -> tuple[ChannelEntry, ...]:
+        """Give every channel there ever was."""
+        self._catalogue = None
+        return self._names().channels
+
+    def anchors(self) -> list[Anchor]:
+        """Give the trusted pairs of elapsed and wall time, in the order they were recorded."""
+        return [anchor_of(row) for row in self._opened.ask(ANCHORS_QUESTION)]
+
+    def newest_anchor(self) -> Anchor | None:
+        """Give the trusted pair that was recorded last."""
+        rows = self._opened.ask(ANCHORS_QUESTION + " DESC LIMIT 1")
+        return anchor_of(rows[0]) if rows else None
+
+    def utc_of(self, boot: int, at_s: float) -> float | None:
+        """Give seconds since 1970 for a time of a boot; None when nobody vouched for a clock in it."""
+        return self._dates().utc_of(boot, at_s)
+
+    def newest_s(self) -> tuple[int, float] | None:
+        """Give the boot and the time of the newest commit that held a reading."""
+        rows = self._opened.ask("SELECT max(k) FROM tail")
+        if rows[0][0] is None:
+            return None
+        boot, ms = split_key(rows[0][0])
+        return boot, ms / 1000.0
+
+    def size(self) -> RecordSize:
+        """Tell how big the record is."""
+        (rows,) = self._opened.ask("SELECT count(*) FROM tail")[0]
+        (free_pages,) = self._opened.ask("PRAGMA freelist_count")[0]
+        disk = os.statvfs(self.file)
+        return RecordSize(
+            self.file,
+            self.file.stat().st_size,
+            self._opened.log_bytes(),
+            free_pages * layout.PAGE_BYTES,
+            rows,
+            disk.f_bavail * disk.f_frsize,
+        )
+
+    def check_rows(self) -> int:
+        """Compare every row with its checksum, note the damaged ones, and tell how many rows there are."""
+        count, first = 0, 0
+        while True:
+            rows = self._opened.ask("SELECT k, row FROM tail WHERE k >= ? ORDER BY k LIMIT ?", first, CHUNK_ROWS)
+            for key, row in rows:
+                try:
+                    check_row(key, row)
+                except DamagedRow:
+                    self.damaged.add(key)
+            count += len(rows)
+            if len(rows) < CHUNK_ROWS:
+                return count
+            first = rows[-1][0] + 1
+
+    # -- names and dates -----------------------------------------------------------------------
+
+    def _names(self) -> Catalogue:
+        """The names behind the numbers, read again when the file is another one."""
+        if self._catalogue is None or self._catalogue_of != self._opened.openings:
+            ask = self._opened.ask
+            self._catalogue = Catalogue(**{kind: ask(question) for kind, question in CATALOGUE_QUESTIONS.items()})
+            self._catalogue_of = self._opened.openings
+        return self._catalogue
+
+    def _dates(self) -> Dating:
+        """The anchors, read again when anybody has committed anything."""
+        (version,) = self._opened.ask("PRAGMA data_version")[0]
+        stamp = (self._opened.openings, int(version))
+        if self._dating is None or stamp != self._dating_of:
+            self._dating = Dating(self.anchors())
+            self._dating_of = stamp
+        return self._dating
+
+    def _place(self, moment: Moment) -> tuple[int, float]:
+        if not isinstance(moment, datetime):
+            return moment[0], min(max(moment[1], 0.0), MS_MOST / 1000.0)
+        if moment.tzinfo is None:
+            raise ValueError(f"{moment} says no time zone")
+        return self._dates().moment_of(moment.timestamp()) or (0, 0.0)
+
+
+def _mapping(text: str) -> dict[str, object]:
+    value = json.loads(text)
+    return value if isinstance(value, dict) else {}

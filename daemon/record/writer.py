@@ -1,0 +1,270 @@
+"""The writer's side of the record: one open file, one transaction a commit, one service at a time."""
+
+import dataclasses
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from daemon.clock import Anchor
+from daemon.errors import StoreError
+from daemon.record import files, layout
+from daemon.record.catalogue import Catalogue, Channel
+from daemon.record.contents import AlertChange, Batch, Boot
+from daemon.record.failures import is_damage, writing_error
+from daemon.record.packing import at_ms, pack_row, row_key, split_key
+
+# How long a commit waits for another program that has locked the file, s.
+LOCKED_WAIT_S = 2.0
+
+
+class Record:
+    """The open record of this service. All methods, `open` included, are called on one thread.
+
+    Attributes:
+        boot: the boot this service runs in.
+        file: the record's file.
+        set_aside: where a damaged file was moved to at this start, or None.
+        newest_anchor: the newest trusted pair, of this boot or one before, or None.
+    """
+
+    def __init__(self, file: Path, lock: files.RecordLock, db: sqlite3.Connection, aside: Path | None) -> None:
+        self.file = file
+        self.set_aside = aside
+        self.boot = Boot(0, "")
+        self.newest_anchor: Anchor | None = None
+        self._lock = lock
+        self._db = db
+        self._last_key = 0
+        names = {kind: db.execute(question).fetchall() for kind, question in layout.CATALOGUE_QUESTIONS.items()}
+        self._catalogue = Catalogue(**names)
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        *,
+        boot_id: str,
+        elapsed_s: float,
+        wall_utc_s: float,
+        channels: Sequence[Channel] = (),
+        group: str | int | None = None,
+        pages_most: int | None = None,
+    ) -> "Record":
+        """Open the record in a folder, made if need be, and hold it against a second service.
+
+        A file that is no database or a broken one is set aside, never deleted, and a new one begun.
+
+        Args:
+            folder: where the record lies.
+            boot_id: the kernel's id of this boot.
+            elapsed_s: seconds since boot.
+            wall_utc_s: what the wall clock claims, seconds since 1970; kept as evidence only.
+            channels: what is kept in another step than its quantity's own; any other reading is kept as well.
+            group: whose members may read, by name or number; None for this process's own group.
+            pages_most: how many pages of 4096 bytes the file may have; None for no limit.
+        Raises:
+            StoreBusy: another service holds the record.
+            StoreFull, StoreReadOnly: it can't be made or written there.
+            StoreError: it is another program's file, a newer release's, or can't be opened.
+        """
+        folder = Path(folder)
+        number = None if group is None else files.group_number(group)
+        files.make_folder(folder, number)
+        lock = files.RecordLock(folder / files.LOCK_NAME, number)
+        try:
+            record = cls._open_or_begin(folder / files.RECORD_NAME, lock, number, wall_utc_s, pages_most)
+            record._start(boot_id, channels, elapsed_s, wall_utc_s)
+        except BaseException:
+            lock.release()
+            raise
+        return record
+
+    @classmethod
+    def _open_or_begin(
+        cls, file: Path, lock: files.RecordLock, group: int | None, wall_utc_s: float, pages_most: int | None
+    ) -> "Record":
+        aside = None
+        while True:
+            files.make_file(file, group)
+            db: sqlite3.Connection | None = None
+            try:
+                db = _connect(file)
+                layout.prepare(db, pages_most)
+                return cls(file, lock, db, aside)
+            except sqlite3.Error as why:
+                _close(db)
+                if aside is not None or not is_damage(why):
+                    raise writing_error(why, file) from why
+                aside = files.set_aside(file, wall_utc_s)
+            except StoreError as why:
+                _close(db)
+                raise type(why)(f"{file} can't be used: {why}") from why
+
+    def _start(self, boot_id: str, channels: Sequence[Channel], elapsed_s: float, wall_utc_s: float) -> None:
+        for channel in channels:
+            self._catalogue.add(channel)
+        try:
+            with self._transaction():
+                self._put_catalogue()
+                self.boot = self._boot(boot_id, at_ms(elapsed_s), wall_utc_s)
+                self._last_key = self._newest_key(self.boot.number)
+                self.newest_anchor = self._read_newest_anchor()
+        except StoreError:
+            self._db.close()
+            raise
+        self._catalogue.additions.clear()
+
+    def commit(self, batch: Batch) -> None:
+        """Store a batch in one transaction, on the disk when this returns.
+
+        Nothing is taken out of the batch: after an error it is still whole, and it or one it has
+        been merged into can be committed later.
+
+        Raises: StoreFull, StoreReadOnly, StoreError: nothing of the batch has been stored.
+        """
+        if not batch:
+            return
+        key = row = None
+        if batch.readings:
+            key = self._next_key(batch)
+            row = pack_row(key, batch.readings, self._catalogue)
+        with self._transaction():
+            self._put_catalogue()
+            if row is not None:
+                self._db.execute("INSERT INTO tail (k, row) VALUES (?, ?)", (key, row))
+            self._put_happenings(batch)
+        self._catalogue.additions.clear()
+        if key is not None:
+            self._last_key = key
+        if batch.anchors:
+            newest = batch.anchors[-1]
+            self.newest_anchor = dataclasses.replace(newest, boot=newest.boot or self.boot.number)
+
+    def close(self) -> None:
+        """Bring the log into the file, close it and let go of the lock; a second call does nothing."""
+        _close(self._db)
+        self._lock.release()
+
+    # -- inside a transaction ------------------------------------------------------------------
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            yield
+            self._db.execute("COMMIT")
+        except sqlite3.Error as why:
+            self._roll_back()
+            raise writing_error(why, self.file) from why
+        except BaseException:
+            self._roll_back()
+            raise
+
+    def _roll_back(self) -> None:
+        if self._db.in_transaction:
+            self._db.execute("ROLLBACK")
+
+    def _next_key(self, batch: Batch) -> int:
+        """A key at or after the newest reading, and above every earlier one of this boot."""
+        newest_ms = max(at_ms(reading.at_s) for reading in batch.readings)
+        _, last_ms = split_key(self._last_key)
+        return row_key(self.boot.number, max(newest_ms, at_ms(batch.until_s), last_ms + 1))
+
+    def _put_catalogue(self) -> None:
+        new = self._catalogue.additions
+        self._db.executemany("INSERT INTO instrument (id, name) VALUES (?, ?)", new.instruments)
+        self._db.executemany("INSERT INTO channel (id, instrument, quantity, step) VALUES (?, ?, ?, ?)", new.channels)
+        self._db.executemany("INSERT INTO reason (id, text) VALUES (?, ?)", new.reasons)
+
+    def _put_happenings(self, batch: Batch) -> None:
+        boot, until_ms, execute = self.boot.number, at_ms(batch.until_s), self._db.execute
+        for event in batch.events:
+            execute(
+                "INSERT INTO alert_event (boot, at_ms, alert, rule, state, value, bound, severity, json)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (boot, *_event_row(event)),
+            )
+        for notice in batch.notices:
+            body = _as_mapping(notice)
+            time_s = body.get("at_s", batch.until_s)
+            notice_ms = at_ms(time_s) if isinstance(time_s, int | float) else until_ms
+            execute("INSERT INTO notice (boot, at_ms, json) VALUES (?, ?, ?)", (boot, notice_ms, _as_json(body)))
+        for name, value in batch.state.items():
+            execute(
+                "INSERT OR REPLACE INTO state (name, boot, at_ms, json) VALUES (?, ?, ?, ?)",
+                (name, boot, until_ms, _as_json(value)),
+            )
+        for anchor in batch.anchors:
+            execute(
+                "INSERT INTO anchor (boot, at_ms, utc_ms, error_ms, source) VALUES (?, ?, ?, ?, ?)",
+                (anchor.boot or boot, *map(at_ms, (anchor.at_s, anchor.utc_s, anchor.error_s)), anchor.source),
+            )
+        for entry in batch.entries:
+            execute(
+                "INSERT INTO entry (boot, at_ms, who, kind, text) VALUES (?, ?, ?, ?, ?)",
+                (boot, at_ms(entry.at_s), entry.who, entry.kind, entry.text),
+            )
+
+    def _boot(self, boot_id: str, now_ms: int, wall_utc_s: float) -> Boot:
+        """Go on with the newest boot when it is this one, else begin the next.
+
+        The same id with less time than already recorded is a clock that starts over, and so a boot
+        of its own: otherwise its readings would lie among the earlier ones.
+        """
+        row = self._db.execute("SELECT number, boot_id FROM boot ORDER BY number DESC LIMIT 1").fetchone()
+        number = 0 if row is None else int(row[0])
+        if row is not None and row[1] == boot_id and split_key(self._newest_key(number))[1] <= now_ms:
+            return Boot(number, boot_id)
+        row_key(number + 1, now_ms)
+        self._db.execute(
+            "INSERT INTO boot (number, boot_id, first_ms, wall_utc_ms) VALUES (?, ?, ?, ?)",
+            (number + 1, boot_id, now_ms, at_ms(wall_utc_s)),
+        )
+        return Boot(number + 1, boot_id)
+
+    def _newest_key(self, boot: int) -> int:
+        first = row_key(boot, 0)
+        row = self._db.execute("SELECT max(k) FROM tail WHERE k >= ?", (first,)).fetchone()
+        return first if row[0] is None else int(row[0])
+
+    def _read_newest_anchor(self) -> Anchor | None:
+        row = self._db.execute(layout.ANCHORS_QUESTION + " DESC LIMIT 1").fetchone()
+        return None if row is None else layout.anchor_of(row)
+
+
+def _connect(file: Path) -> sqlite3.Connection:
+    return sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
+
+
+def _close(db: sqlite3.Connection | None) -> None:
+    if db is not None:
+        db.close()
+
+
+def _event_row(event: AlertChange) -> tuple[object, ...]:
+    values = (event.alert, event.rule, event.state, event.value, event.limit, event.severity)
+    return at_ms(event.at_s), *values, _as_json(_as_mapping(event))
+
+
+def _as_mapping(plain: object) -> Mapping[str, object]:
+    """What a piece of plain data holds, by name."""
+    if isinstance(plain, Mapping):
+        return plain
+    if dataclasses.is_dataclass(plain) and not isinstance(plain, type):
+        return dataclasses.asdict(plain)
+    raise TypeError(f"the record takes dataclasses and mappings, got {type(plain).__name__}")
+
+
+def _as_json(value: Mapping[str, object]) -> str:
+    return json.dumps(value, separators=(",", ":"), default=_plain)
+
+
+def _plain(value: object) -> object:
+    """What JSON has no word for: mappings that are not dicts, and sets."""
+    if isinstance(value, Mapping):
+        return dict(value)
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    raise TypeError(f"{type(value).__name__} can't be kept as JSON")
