@@ -2,6 +2,8 @@
 
     HalfmarkError            everything the daemon raises on purpose
     |-- ConfigError          a file or a setting the operator wrote is wrong; carries every mistake
+    |   |-- SecretAbsent     the file of a secret is not there
+    |   `-- SecretOutOfReach the file of a secret can't be read by this user
     |-- StoreError           the record can't be opened, read or written
     |   |-- StoreBusy        another service holds it
     |   |-- StoreFull        the disk, or the room given to the record, is full
@@ -74,6 +76,14 @@ class ConfigError(HalfmarkError):
     def of(cls, file: str, allowed: str, *, key: str = "", value: object = None) -> "ConfigError":
         """Make the error of one mistake."""
         return cls([Mistake(file, key, None if value is None else shown(value), allowed)])
+
+
+class SecretAbsent(ConfigError):
+    """The file of a secret is not there."""
+
+
+class SecretOutOfReach(ConfigError):
+    """The file of a secret can't be read by this user; another one may."""
 
 
 class StoreError(HalfmarkError):

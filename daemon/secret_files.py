@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from daemon.configuration_values import is_secret_name
-from daemon.errors import ConfigError
+from daemon.errors import ConfigError, SecretAbsent, SecretOutOfReach
 
 SECRET_MOST = 4096  # bytes
 OTHERS = 0o077  # any right of group or others
@@ -28,8 +28,10 @@ def read_secret(folder: Path, name: str, *, env: Mapping[str, str] | None = None
         folder: the secrets folder.
         name: the file's name in it.
         env: the environment, for tests.
-    Raises: ConfigError: the name is no plain name, or the file is missing, a link, open to others,
-        empty, longer than a line, or can't be read.
+    Raises:
+        SecretAbsent: the file is not there.
+        SecretOutOfReach: this user can't read it.
+        ConfigError: the name is no plain name, or the file is a link, open to others, empty or more than a line.
     """
     file = str(folder / name)
     if not is_secret_name(name):
@@ -40,9 +42,9 @@ def read_secret(folder: Path, name: str, *, env: Mapping[str, str] | None = None
             _check_folder(folder)
         return _only_line(_read(folder / name, file, managed=managed), file)
     except FileNotFoundError as why:
-        raise ConfigError.of(file, "does not exist: put the secret into this file, mode 0600") from why
+        raise SecretAbsent.of(file, "does not exist: put the secret into this file, mode 0600") from why
     except PermissionError as why:
-        raise ConfigError.of(file, "can't be read by this user: give it to the service's user, mode 0600") from why
+        raise SecretOutOfReach.of(file, "can't be read by this user: give it to the service's user, mode 0600") from why
     except OSError as why:
         raise ConfigError.of(file, f"can't be read: {why.strerror}") from why
 

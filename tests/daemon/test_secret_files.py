@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.errors import ConfigError
+from daemon.errors import ConfigError, SecretAbsent, SecretOutOfReach
 from daemon.secret_files import SECRET_MOST, read_secret
 
 SECRET = "correct horse battery staple"
@@ -136,6 +136,19 @@ def test_a_file_of_another_user_cant_be_read_and_says_so() -> None:
         with unprivileged():
             assert os.geteuid() != 0
             assert "can't be read by this user" in refusal(folder)
+
+
+def test_what_is_absent_and_what_is_out_of_reach_can_be_told_apart(folder: Path) -> None:
+    with pytest.raises(SecretAbsent):
+        read_secret(folder, "mail-password", env={})
+    with pytest.raises(SecretAbsent):
+        read_secret(folder / "gone", "mail-password", env={})
+    put(folder)
+    if os.geteuid() != 0:
+        folder.chmod(0)
+    with unprivileged(), pytest.raises(SecretOutOfReach):
+        read_secret(folder, "mail-password", env={})
+    folder.chmod(0o700)
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
