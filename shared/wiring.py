@@ -93,6 +93,13 @@ class BankCurrentPlan:
     steady_a: float = 0.0
     steady_sigma_a: float = 0.0
 
+    @property
+    def pacer(self) -> str | None:
+        """The instrument whose readings step the estimate: the shunt, else the first that brings current."""
+        if self.from_shunt is not None or not self.charge_from:
+            return self.from_shunt
+        return self.charge_from[0].instrument
+
     def form(self, latest: Mapping[tuple[str, str], float]) -> float | None:
         """Form the bank current, A, charging above zero.
 

@@ -117,6 +117,13 @@ def test_the_computer_counts_where_it_is_wired() -> None:
     assert bank_current_plan(site(CONTROLLER, at_output)).form(latest) == pytest.approx(0.8)
 
 
+def test_the_estimate_is_stepped_by_what_brings_the_current() -> None:
+    net = instrument("net", "bank_a", bank_a=FROM_CONTROLLER)
+    assert bank_current_plan(site(CONTROLLER, SHUNT)).pacer == "shunt"
+    assert bank_current_plan(site(CONTROLLER, SECOND, loads=(REPEATER,))).pacer == "controller"
+    assert bank_current_plan(site(CONTROLLER, net)).pacer == "net"
+
+
 @pytest.mark.parametrize(
     ("broken", "words"),
     [
