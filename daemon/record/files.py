@@ -17,6 +17,7 @@ from daemon.errors import StoreBusy, StoreError, StoreFull, StoreReadOnly
 
 RECORD_NAME = "record.db"
 LOCK_NAME = "record.lock"
+DAMAGE_NAME = "record.damaged"
 FOLDER_MODE = 0o750
 FILE_MODE = 0o640
 COMPANIONS = ("-wal", "-shm")
@@ -95,6 +96,32 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def note_damage(file: Path) -> None:
+    """Leave word beside a damaged record, as well as it goes on what may be a damaged disk."""
+    with suppress(StoreError):
+        make_file(file.with_name(DAMAGE_NAME), None)
+
+
+def is_damaged(file: Path) -> bool:
+    """Tell whether there is word that the record is damaged."""
+    return file.with_name(DAMAGE_NAME).exists()
+
+
+def set_aside_if_damaged(file: Path, wall_utc_s: float) -> Path | None:
+    """Set the record aside if there is word of damage, and give its new name.
+
+    Raises: StoreReadOnly, StoreFull, StoreError.
+    """
+    if not is_damaged(file):
+        return None
+    try:
+        # The word goes first: left behind, it would send the next, whole record away as well.
+        file.with_name(DAMAGE_NAME).unlink()
+    except OSError as why:
+        raise file_error(why, file, "set aside") from why
+    return set_aside(file, wall_utc_s) if file.exists() else None
 
 
 def set_aside(file: Path, wall_utc_s: float) -> Path:

@@ -17,6 +17,8 @@ from daemon.record.packing import at_ms, pack_row, row_key, split_key
 
 # How long a commit waits for another program that has locked the file, s.
 LOCKED_WAIT_S = 2.0
+# Commits that come faster than one a millisecond push their keys ahead of the clock, by this much at most.
+AHEAD_MOST_MS = 5_000
 
 
 class Record:
@@ -29,16 +31,16 @@ class Record:
         newest_anchor: the newest trusted pair, of this boot or one before, or None.
     """
 
-    def __init__(self, file: Path, lock: files.RecordLock, db: sqlite3.Connection, aside: Path | None) -> None:
+    def __init__(self, file: Path, lock: files.RecordLock, aside: Path | None, pages_most: int | None) -> None:
         self.file = file
         self.set_aside = aside
         self.boot = Boot(0, "")
         self.newest_anchor: Anchor | None = None
         self._lock = lock
-        self._db = db
+        self._pages_most = pages_most
         self._last_key = 0
-        names = {kind: db.execute(question).fetchall() for kind, question in layout.CATALOGUE_QUESTIONS.items()}
-        self._catalogue = Catalogue(**names)
+        self._catalogue = Catalogue()
+        self._db = sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
 
     @classmethod
     def open(
@@ -74,47 +76,46 @@ class Record:
         files.make_folder(folder, number)
         lock = files.RecordLock(folder / files.LOCK_NAME, number)
         try:
-            record = cls._open_or_begin(folder / files.RECORD_NAME, lock, number, wall_utc_s, pages_most)
-            record._start(boot_id, channels, elapsed_s, wall_utc_s)
+            aside = None
+            while True:
+                aside = files.set_aside_if_damaged(folder / files.RECORD_NAME, wall_utc_s) or aside
+                files.make_file(folder / files.RECORD_NAME, number)
+                try:
+                    record = cls(folder / files.RECORD_NAME, lock, aside, pages_most)
+                    record._start(boot_id, channels, elapsed_s, wall_utc_s)
+                    return record
+                except StoreError:
+                    if aside is not None or not files.is_damaged(folder / files.RECORD_NAME):
+                        raise
         except BaseException:
             lock.release()
             raise
-        return record
-
-    @classmethod
-    def _open_or_begin(
-        cls, file: Path, lock: files.RecordLock, group: int | None, wall_utc_s: float, pages_most: int | None
-    ) -> "Record":
-        aside = None
-        while True:
-            files.make_file(file, group)
-            db: sqlite3.Connection | None = None
-            try:
-                db = _connect(file)
-                layout.prepare(db, pages_most)
-                return cls(file, lock, db, aside)
-            except sqlite3.Error as why:
-                _close(db)
-                if aside is not None or not is_damage(why):
-                    raise writing_error(why, file) from why
-                aside = files.set_aside(file, wall_utc_s)
-            except StoreError as why:
-                _close(db)
-                raise type(why)(f"{file} can't be used: {why}") from why
 
     def _start(self, boot_id: str, channels: Sequence[Channel], elapsed_s: float, wall_utc_s: float) -> None:
-        for channel in channels:
-            self._catalogue.add(channel)
         try:
+            self._prepare()
+            for channel in channels:
+                self._catalogue.add(channel)
             with self._transaction():
                 self._put_catalogue()
                 self.boot = self._boot(boot_id, at_ms(elapsed_s), wall_utc_s)
                 self._last_key = self._newest_key(self.boot.number)
                 self.newest_anchor = self._read_newest_anchor()
-        except StoreError:
+        except BaseException:
             self._db.close()
             raise
         self._catalogue.additions.clear()
+
+    def _prepare(self) -> None:
+        try:
+            layout.prepare(self._db, self._pages_most)
+            ask = self._db.execute
+            names = {kind: ask(question).fetchall() for kind, question in layout.CATALOGUE_QUESTIONS.items()}
+        except sqlite3.Error as why:
+            raise self._failed(why) from why
+        except StoreError as why:
+            raise StoreError(f"{self.file} can't be used: {why}") from why
+        self._catalogue = Catalogue(**names)
 
     def commit(self, batch: Batch) -> None:
         """Store a batch in one transaction, on the disk when this returns.
@@ -144,7 +145,7 @@ class Record:
 
     def close(self) -> None:
         """Bring the log into the file, close it and let go of the lock; a second call does nothing."""
-        _close(self._db)
+        self._db.close()
         self._lock.release()
 
     # -- inside a transaction ------------------------------------------------------------------
@@ -157,7 +158,7 @@ class Record:
             self._db.execute("COMMIT")
         except sqlite3.Error as why:
             self._roll_back()
-            raise writing_error(why, self.file) from why
+            raise self._failed(why) from why
         except BaseException:
             self._roll_back()
             raise
@@ -165,6 +166,12 @@ class Record:
     def _roll_back(self) -> None:
         if self._db.in_transaction:
             self._db.execute("ROLLBACK")
+
+    def _failed(self, why: sqlite3.Error) -> StoreError:
+        """The error to raise; damage is noted, so that the next opening sets the file aside."""
+        if is_damage(why):
+            files.note_damage(self.file)
+        return writing_error(why, self.file)
 
     def _next_key(self, batch: Batch) -> int:
         """A key at or after the newest reading, and above every earlier one of this boot."""
@@ -210,13 +217,15 @@ class Record:
     def _boot(self, boot_id: str, now_ms: int, wall_utc_s: float) -> Boot:
         """Go on with the newest boot when it is this one, else begin the next.
 
-        The same id with less time than already recorded is a clock that starts over, and so a boot
+        The same id with clearly less time than already recorded is a clock that starts over, and so a boot
         of its own: otherwise its readings would lie among the earlier ones.
         """
         row = self._db.execute("SELECT number, boot_id FROM boot ORDER BY number DESC LIMIT 1").fetchone()
         number = 0 if row is None else int(row[0])
-        if row is not None and row[1] == boot_id and split_key(self._newest_key(number))[1] <= now_ms:
-            return Boot(number, boot_id)
+        if row is not None and row[1] == boot_id:
+            _, newest_ms = split_key(self._newest_key(number))
+            if newest_ms <= now_ms + AHEAD_MOST_MS:
+                return Boot(number, boot_id)
         row_key(number + 1, now_ms)
         self._db.execute(
             "INSERT INTO boot (number, boot_id, first_ms, wall_utc_ms) VALUES (?, ?, ?, ?)",
@@ -232,15 +241,6 @@ class Record:
     def _read_newest_anchor(self) -> Anchor | None:
         row = self._db.execute(layout.ANCHORS_QUESTION + " DESC LIMIT 1").fetchone()
         return None if row is None else layout.anchor_of(row)
-
-
-def _connect(file: Path) -> sqlite3.Connection:
-    return sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
-
-
-def _close(db: sqlite3.Connection | None) -> None:
-    if db is not None:
-        db.close()
 
 
 def _event_row(event: AlertChange) -> tuple[object, ...]:
