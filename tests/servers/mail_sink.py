@@ -58,7 +58,7 @@ class MailSink:
         security: none, starttls (offered and required) or tls.
         answers: what the next letters are answered with, one each; "250 OK" when there is none left.
         recipient_answers: what RCPT of an address is answered with.
-        stalls: let each letter's answer wait until `release`.
+        stalls: let each letter's answer wait until `release`; the letter has been taken (or refused) by then.
         port: 0 picks a free one.
         host: the loopback address it listens on.
     """
@@ -122,16 +122,14 @@ class MailSink:
         letter = SunkLetter(
             str(envelope.mail_from), tuple(envelope.rcpt_tos), content, session.ssl is not None or self._tls(), user
         )
+        answer = self.answers.pop(0) if self.answers else "250 OK"
         with self._changed:
             self.letters.append(letter)
+            if answer.startswith("250"):
+                self.taken.append(letter)
             self._changed.notify_all()
         if self.stalls:
             await self._released.wait()
-        answer = self.answers.pop(0) if self.answers else "250 OK"
-        if answer.startswith("250"):
-            with self._changed:
-                self.taken.append(letter)
-                self._changed.notify_all()
         return answer
 
     def _check(self, server: SMTP, session: Session, envelope: Envelope, mechanism: str, data: Any) -> AuthResult:
