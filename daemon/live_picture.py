@@ -144,6 +144,8 @@ def _alert(row: StandingAlert, now_s: float, utc: datetime | None) -> AlertPictu
     return {
         "alert": row.alert,
         "rule": row.rule,
+        "title": rule.title if rule else "",
+        "unit": rule.unit if rule else "",
         "severity": row.severity,
         "for_s": for_s,
         "since_utc": since.isoformat(timespec="seconds") if since else None,

@@ -5,6 +5,7 @@ only ever dates what elapsed time has ordered.
 """
 
 import asyncio
+import faulthandler
 import logging
 import os
 import signal
@@ -274,6 +275,7 @@ def run_service(site: Site, maps: Mapping[str, RegisterMap], options: ServiceOpt
     Returns: 0 after a clean stop.
     Raises: StoreBusy: another service keeps this record; ServiceError: the sockets can't be made.
     """
+    faulthandler.enable()  # a watchdog kill then leaves a trace of where it hung
     make_folders(options.folders)
     asyncio.run(Service(site, maps, options).run())
     return 0
