@@ -44,7 +44,7 @@ from daemon.configuration_rules import (
     check_wiring,
     measured_between,
 )
-from daemon.configuration_structure import Findings, structure, structure_named
+from daemon.configuration_structure import Findings, Sound, sound, sound_named, structure, structure_named
 from daemon.configuration_text import parse, read_text
 from daemon.errors import ConfigError, Mistake, shown
 from drivers.errors import MapError
@@ -123,9 +123,11 @@ def _load(path: Path, needed: tuple[str, ...]) -> Site:
             named = ".NAME" if section in NAMED_SECTIONS else ""
             findings.add((section,), f"must be given: a table [{section}{named}]")
     tables = _read_tables(raw, findings)
+    rows = sound_named(raw.get("instrument"), InstrumentTable)
     maps = _Maps(path.parent, findings)
-    gives = {name: maps.gives(name, table) for name, table in tables.instruments.items()}
-    _check_between(tables, raw, gives, findings, live="instrument" in needed)
+    gives = {name: maps.gives(name, row) for name, row in rows.items()}
+    _check_sound(raw, rows, gives, tables.prefer, findings)
+    _check_whole(tables, rows, gives, findings, live="instrument" in needed)
     if findings.mistakes:
         raise ConfigError(findings.mistakes)
     return _assemble(tables, gives, file)
@@ -164,20 +166,40 @@ def _read_prefer(raw: object, findings: Findings) -> Mapping[str, str]:
     return {quantity: name for quantity, name in raw.items() if isinstance(name, str)}
 
 
-def _check_between(
-    tables: _Tables, raw: Mapping[str, object], gives: Mapping[str, tuple[str, ...]], findings: Findings, *, live: bool
+def _check_sound(
+    raw: Mapping[str, object],
+    instruments: Mapping[str, Sound],
+    gives: Mapping[str, tuple[str, ...]],
+    prefer: Mapping[str, str],
+    findings: Findings,
 ) -> None:
-    """Judge what only several keys together can tell; what has a mistake of its own is left out."""
-    if tables.bank is not None:
-        check_bank(findings, tables.bank)
-    check_lines(findings, tables.lines)
-    check_instruments(findings, tables.instruments, tables.lines, raw, gives)
-    check_loads(findings, tables.loads)
-    check_ways_out(findings, tables.ways_out)
-    check_prefer(findings, tables.prefer, raw, gives)
-    if tables.replay is not None:
-        check_replay(findings, tables.replay)
-    site = _assemble(tables, gives, findings.file)
+    """Judge what several keys must be together, as far as each is right by itself."""
+    lines = sound_named(raw.get("line"), LineTable)
+    if "bank" in raw:
+        check_bank(findings, sound(raw["bank"], BankTable))
+    check_lines(findings, lines)
+    check_instruments(findings, instruments, lines, gives)
+    check_loads(findings, sound_named(raw.get("load"), LoadTable))
+    check_ways_out(findings, sound_named(raw.get("way-out"), WayOutTable))
+    check_prefer(findings, prefer, instruments, gives)
+    replay = raw.get("replay")
+    columns = replay.get("columns") if isinstance(replay, dict) else None
+    if isinstance(columns, dict):
+        check_replay(findings, {quantity: name for quantity, name in columns.items() if isinstance(name, str)})
+
+
+def _check_whole(
+    tables: _Tables,
+    instruments: Mapping[str, Sound],
+    gives: Mapping[str, tuple[str, ...]],
+    findings: Findings,
+    *,
+    live: bool,
+) -> None:
+    """Judge what needs the site as a whole, with stand-ins where an instrument has mistakes."""
+    stand_in = {"line": "", "driver": "", "every_s": 1.0}
+    every = {name: InstrumentTable(**{**stand_in, **row}) for name, row in instruments.items()}
+    site = _assemble(attrs.evolve(tables, instruments=every), gives, findings.file)
     check_alerts(findings, site)
     check_sources(findings, site)
     in_doubt = any(m.file != findings.file or m.key.startswith(("instrument", "load")) for m in findings.mistakes)
@@ -193,8 +215,8 @@ class _Maps:
         self.findings = findings
         self._read: dict[str, RegisterMap | None] = {}
 
-    def gives(self, name: str, table: InstrumentTable) -> tuple[str, ...]:
-        found = self.load(name, table.map) if table.map is not None else None
+    def gives(self, name: str, row: Sound) -> tuple[str, ...]:
+        found = self.load(name, row["map"]) if row.get("map") is not None else None
         return found.gives if found is not None else ()
 
     def load(self, instrument: str, map_file: str) -> RegisterMap | None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, Any
 
-from attrs import field, frozen
+from attrs import frozen
 
 from daemon.configuration_values import (
     Address,
@@ -159,7 +159,9 @@ class RecordTable:
 class ReplayTable:
     """[replay]."""
 
-    columns: Annotated[Mapping[str, str], WordsByQuantity('quantity = "column name in the file"')] = field(factory=dict)
+    columns: Annotated[Mapping[str, str], WordsByQuantity('quantity = "column name in the file"')] = MappingProxyType(
+        {}
+    )
 
 
 @frozen

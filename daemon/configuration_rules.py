@@ -5,21 +5,13 @@ a slip in cells, chemistry or volts and refused; one outside of the usual band o
 `check`, because the file must say what the charger does, not what it should do.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from types import MappingProxyType
 
 from attrs import frozen
 
-from daemon.configuration_grammar import (
-    WAYS_OUT,
-    BankTable,
-    InstrumentTable,
-    LineTable,
-    LoadTable,
-    ReplayTable,
-    WayOutTable,
-)
-from daemon.configuration_structure import Findings
+from daemon.configuration_grammar import WAYS_OUT, WayOutKeys
+from daemon.configuration_structure import Findings, Sound
 from shared.quantities import ESTIMATED, QUANTITIES
 from shared.rules import RULES, rule_mistakes
 from shared.site import Site
@@ -76,67 +68,75 @@ def assumed_slope(chemistry: str, cells: int) -> float:
     return 0.0 if chemistry == "lifepo4" else ASSUMED_SLOPE_MV * cells / 1000.0
 
 
-def check_bank(findings: Findings, bank: BankTable) -> None:
+def check_bank(findings: Findings, bank: Sound) -> None:
     """Cells, chemistry and the charger's set-points must agree."""
-    known = SET_POINTS[bank.chemistry]
+    if "chemistry" not in bank or "cells" not in bank:
+        return
+    known = SET_POINTS[bank["chemistry"]]
     told = len(findings.mistakes)
-    for key, value, band in (("absorb_v", bank.absorb_v, known.absorb_v), ("float_v", bank.float_v, known.float_v)):
-        least, most = (limit * bank.cells for limit in band.possible)
-        if not least - _ROUNDING_V <= value <= most + _ROUNDING_V:
+    for key, band in (("absorb_v", known.absorb_v), ("float_v", known.float_v)):
+        least, most = (limit * bank["cells"] for limit in band.possible)
+        if key in bank and not least - _ROUNDING_V <= bank[key] <= most + _ROUNDING_V:
             findings.add(
                 ("bank", key),
-                f"{least:.4g} to {most:.4g} V for {bank.cells} cells {bank.chemistry} ({band.possible[0]:g} to "
+                f"{least:.4g} to {most:.4g} V for {bank['cells']} cells {bank['chemistry']} ({band.possible[0]:g} to "
                 f"{band.possible[1]:g} V each); look again at cells, chemistry and volts",
-                value,
+                bank[key],
             )
-    if bank.float_v > bank.absorb_v and len(findings.mistakes) == told:
-        findings.add(("bank", "float_v"), f"at most absorb_v, which is {bank.absorb_v:g} V", bank.float_v)
-    _check_slope(findings, bank, known)
+    if len(findings.mistakes) == told and {"absorb_v", "float_v"} <= bank.keys() and bank["float_v"] > bank["absorb_v"]:
+        findings.add(("bank", "float_v"), f"at most absorb_v, which is {bank['absorb_v']:g} V", bank["float_v"])
+    if bank.get("charge_v_per_k") is not None:
+        _check_slope(findings, bank["chemistry"], bank["cells"], bank["charge_v_per_k"])
 
 
-def _check_slope(findings: Findings, bank: BankTable, known: SetPoints) -> None:
-    slope = bank.charge_v_per_k
-    if slope is None:
-        return
-    least, most = (limit * bank.cells / 1000.0 for limit in known.slope_mv)
+def _check_slope(findings: Findings, chemistry: str, cells: int, slope: float) -> None:
+    least, most = (limit * cells / 1000.0 for limit in SET_POINTS[chemistry].slope_mv)
     if least - _ROUNDING_V <= slope <= most + _ROUNDING_V:
         return
-    if bank.chemistry == "lifepo4":
+    if chemistry == "lifepo4":
         allowed = (
             "0: lithium is charged to the same voltage at every temperature; switch the charger's temperature "
             "compensation off, in the cold it would overcharge the cells"
         )
     else:
         allowed = (
-            f"{least:.3g} to 0 V/K for {bank.cells} lead-acid cells, below zero because the set-points fall as it gets "
+            f"{least:.3g} to 0 V/K for {cells} lead-acid cells, below zero because the set-points fall as it gets "
             "warmer; 0 if the charger does not compensate"
         )
     findings.add(("bank", "charge_v_per_k"), allowed, slope)
 
 
-def check_lines(findings: Findings, lines: Mapping[str, LineTable]) -> None:
+def check_lines(findings: Findings, lines: Mapping[str, Sound]) -> None:
     """Each line is one port or one endpoint, and no two lines are the same one."""
     seen: dict[str, str] = {}
     for name, line in lines.items():
-        if (line.port is None) == (line.tcp is None):
-            findings.add(("line", name), 'one of port = "/dev/..." and tcp = "HOST:PORT", not both and not none')
+        kind = kind_of_line(line)
+        if kind is None:
+            if {"port", "tcp"} <= line.keys():
+                findings.add(("line", name), 'one of port = "/dev/..." and tcp = "HOST:PORT", not both and not none')
             continue
-        key, place = ("port", line.port) if line.port is not None else ("tcp", line.tcp)
-        assert place is not None
-        if place in seen:
-            findings.add(("line", name, key), f"a port of its own: line {seen[place]} has this one already", place)
-        seen.setdefault(place, name)
-        if line.port is not None and line.framing == "tcp":
-            findings.add(("line", name, "framing"), 'only "rtu" on a serial port', line.framing)
-        if line.slowest_s is not None and line.slowest_s < line.reply_s:
-            findings.add(("line", name, "slowest_s"), f"at least reply_s, which is {line.reply_s:g} s", line.slowest_s)
+        key = "port" if kind == "serial" else "tcp"
+        if line[key] in seen:
+            findings.add(("line", name, key), f"a port of its own: line {seen[line[key]]} has this one too", line[key])
+        seen.setdefault(line[key], name)
+        if kind == "serial" and line.get("framing") == "tcp":
+            findings.add(("line", name, "framing"), 'only "rtu" on a serial port', "tcp")
+        slowest_s, reply_s = line.get("slowest_s"), line.get("reply_s")
+        if slowest_s is not None and reply_s is not None and slowest_s < reply_s:
+            findings.add(("line", name, "slowest_s"), f"at least reply_s, which is {reply_s:g} s", slowest_s)
+
+
+def kind_of_line(line: Sound) -> str | None:
+    """Tell what kind of line it is, "serial" or "tcp"; None while that is in doubt."""
+    if "port" not in line or "tcp" not in line or (line["port"] is None) == (line["tcp"] is None):
+        return None
+    return "serial" if line["port"] is not None else "tcp"
 
 
 def check_instruments(
     findings: Findings,
-    instruments: Mapping[str, InstrumentTable],
-    lines: Mapping[str, LineTable],
-    raw: Mapping[str, object],
+    instruments: Mapping[str, Sound],
+    lines: Mapping[str, Sound],
     gives: Gives,
 ) -> None:
     """Each instrument has a line, a driver that works on it, a unit of its own, and a place in the wiring."""
@@ -144,30 +144,32 @@ def check_instruments(
     for name, one in instruments.items():
         if name in RESERVED_NAMES:
             findings.add(("instrument", name), f"another name: {name} stands for the estimate in the record")
-        if one.line not in names_in(raw, "line"):
-            findings.add(("instrument", name, "line"), _one_of("a [line.NAME]", names_in(raw, "line")), one.line)
-        _check_driver(findings, name, one, lines.get(one.line))
-        if one.unit is not None:
-            other = units.setdefault((one.line, one.unit), name)
+        if "line" in one and one["line"] not in lines:
+            findings.add(("instrument", name, "line"), _one_of("a [line.NAME]", tuple(lines)), one["line"])
+        if "driver" in one:
+            _check_driver(findings, name, one, lines)
+        if "line" in one and one.get("unit") is not None:
+            other = units.setdefault((one["line"], one["unit"]), name)
             if other != name:
-                allowed = f"a unit of its own on line {one.line}: {other} has this number already"
-                findings.add(("instrument", name, "unit"), allowed, one.unit)
-        if gives[name]:
-            _check_measures(findings, name, one, gives[name])
+                allowed = f"a unit of its own on line {one['line']}: {other} has this number already"
+                findings.add(("instrument", name, "unit"), allowed, one["unit"])
+        if gives[name] and "measures" in one:
+            _check_measures(findings, name, one["measures"], gives[name])
 
 
-def _check_driver(findings: Findings, name: str, one: InstrumentTable, line: LineTable | None) -> None:
-    if one.driver not in DRIVER_LINES:
-        findings.add(("instrument", name, "driver"), _one_of("a driver", tuple(DRIVER_LINES)), one.driver)
+def _check_driver(findings: Findings, name: str, one: Sound, lines: Mapping[str, Sound]) -> None:
+    driver = one["driver"]
+    if driver not in DRIVER_LINES:
+        findings.add(("instrument", name, "driver"), _one_of("a driver", tuple(DRIVER_LINES)), driver)
         return
-    for key in DRIVER_NEEDS[one.driver]:
-        if getattr(one, key) is None:
-            findings.add(("instrument", name, key), f"must be given for the driver {one.driver}")
-    kind = "serial" if line is None or line.port is not None else "tcp"
-    if line is not None and (line.port or line.tcp) and kind not in DRIVER_LINES[one.driver]:
-        works_on = " and ".join(DRIVER_LINES[one.driver])
-        allowed = f"a line this driver works on: {one.driver} works on {works_on} lines, and {one.line} is {kind}"
-        findings.add(("instrument", name, "line"), allowed, one.line)
+    for key in DRIVER_NEEDS[driver]:
+        if key in one and one[key] is None:
+            findings.add(("instrument", name, key), f"must be given for the driver {driver}")
+    kind = kind_of_line(lines.get(one.get("line", ""), {}))
+    if kind is not None and kind not in DRIVER_LINES[driver]:
+        works_on = " and ".join(DRIVER_LINES[driver])
+        allowed = f"a line this driver works on: {driver} works on {works_on} lines, and {one['line']} is {kind}"
+        findings.add(("instrument", name, "line"), allowed, one["line"])
 
 
 def currents(gives: tuple[str, ...]) -> tuple[str, ...]:
@@ -193,20 +195,22 @@ def measured_between(measures: str | Mapping[str, str] | None, gives: tuple[str,
     return {quantity: ends for quantity, ends in pairs.items() if ends is not None}
 
 
-def _check_measures(findings: Findings, name: str, one: InstrumentTable, gives: tuple[str, ...]) -> None:
+def _check_measures(
+    findings: Findings, name: str, measures: str | Mapping[str, str] | None, gives: tuple[str, ...]
+) -> None:
     path: tuple[str, ...] = ("instrument", name, "measures")
     known = currents(gives)
-    words = words_for(one.measures, gives)
-    if isinstance(one.measures, str) and not words:
+    words = words_for(measures, gives)
+    if isinstance(measures, str) and not words:
         allowed = (
             f"a table, because it gives {', '.join(known)}: measures = {{ {known[0]} = ... }}"
             if known
             else "nothing: this instrument's map gives no current"
         )
-        findings.add(path, allowed, one.measures)
+        findings.add(path, allowed, measures)
         return
     for quantity, word in words.items():
-        place = path if isinstance(one.measures, str) else (*path, quantity)
+        place = path if isinstance(measures, str) else (*path, quantity)
         if quantity not in known:
             findings.add(place, _one_of("a current its map gives", known), word)
         elif ends_of_word(word) not in ENDS[quantity]:
@@ -218,35 +222,41 @@ def _check_measures(findings: Findings, name: str, one: InstrumentTable, gives: 
             findings.add(path, f'must be given: {choice}; "bank" is the bank\'s own lead')
 
 
-def check_loads(findings: Findings, loads: Mapping[str, LoadTable]) -> None:
+def check_loads(findings: Findings, loads: Mapping[str, Sound]) -> None:
     """A load that transmits draws more then than before."""
     for name, load in loads.items():
-        if load.transmit_a is not None and load.transmit_a <= load.idle_a:
-            allowed = f"above idle_a, which is {load.idle_a:g} A: the whole current while transmitting"
-            findings.add(("load", name, "transmit_a"), allowed, load.transmit_a)
+        idle_a, transmit_a = load.get("idle_a"), load.get("transmit_a")
+        if idle_a is not None and transmit_a is not None and transmit_a <= idle_a:
+            allowed = f"above idle_a, which is {idle_a:g} A: the whole current while transmitting"
+            findings.add(("load", name, "transmit_a"), allowed, transmit_a)
 
 
-def check_ways_out(findings: Findings, ways: Mapping[str, WayOutTable]) -> None:
+def check_ways_out(findings: Findings, ways: Mapping[str, Sound]) -> None:
     """Each kind of way out has its own keys; a password never goes over an open connection."""
     for name, way in ways.items():
-        keys = WAYS_OUT[way.kind]
-        for key in ("server", "port", "security", "user", "sender", "to", "secret"):
-            given = getattr(way, key) not in (None, ())
-            if key in keys.needed and not given:
-                findings.add(("way-out", name, key), f"must be given for the kind {way.kind}")
-            elif given and key not in keys.needed + keys.allowed:
-                findings.add(("way-out", name, key), f"nothing: the kind {way.kind} has no such key")
-        if way.user is not None and way.secret is None:
-            findings.add(("way-out", name, "secret"), "must be given with user: the name of the file with its password")
-        if way.security == "none" and way.secret is not None:
+        if "kind" in way:
+            _check_way_keys(findings, name, way, WAYS_OUT[way["kind"]])
+        if way.get("user") is not None and way.get("secret", "") is None:
+            allowed = "must be given with user: the name of the file with its password"
+            findings.add(("way-out", name, "secret"), allowed)
+        if way.get("security") == "none" and way.get("secret") is not None:
             allowed = "starttls or tls: with a secret the password would go over the line in the clear"
-            findings.add(("way-out", name, "security"), allowed, way.security)
+            findings.add(("way-out", name, "security"), allowed, way["security"])
+
+
+def _check_way_keys(findings: Findings, name: str, way: Sound, keys: WayOutKeys) -> None:
+    for key in ("server", "port", "security", "user", "sender", "to", "secret"):
+        given = way.get(key, "in doubt") not in (None, ())
+        if key in keys.needed and not given:
+            findings.add(("way-out", name, key), f"must be given for the kind {way['kind']}")
+        elif key in way and given and key not in keys.needed + keys.allowed:
+            findings.add(("way-out", name, key), f"nothing: the kind {way['kind']} has no such key")
 
 
 def check_prefer(
     findings: Findings,
     prefer: Mapping[str, str],
-    raw: Mapping[str, object],
+    instruments: Collection[str],
     gives: Gives,
 ) -> None:
     """A preferred source must be an instrument that gives the quantity."""
@@ -255,8 +265,8 @@ def check_prefer(
             findings.add_unknown(("prefer",), quantity, [q for q in QUANTITIES if q not in ESTIMATED], name)
         elif QUANTITIES[quantity].join == "sum":
             findings.add(("prefer", quantity), f"nothing: all instruments that give {quantity} are added up", name)
-        elif name not in names_in(raw, "instrument"):
-            findings.add(("prefer", quantity), _one_of("an [instrument.NAME]", names_in(raw, "instrument")), name)
+        elif name not in instruments:
+            findings.add(("prefer", quantity), _one_of("an [instrument.NAME]", tuple(instruments)), name)
         elif gives.get(name) and quantity not in gives[name]:
             able = tuple(one for one in gives if quantity in gives[one])
             findings.add(("prefer", quantity), _one_of(f"an instrument that gives {quantity}", able), name)
@@ -284,11 +294,11 @@ def check_alerts(findings: Findings, site: Site) -> None:
             findings.add(tuple(key.split(".")), allowed, value)
 
 
-def check_replay(findings: Findings, replay: ReplayTable) -> None:
+def check_replay(findings: Findings, columns: Mapping[str, str]) -> None:
     """Columns go to known quantities, each once, and never from the answers of a truth set."""
     known = (TIME_COLUMN, *(q for q in QUANTITIES if q not in ESTIMATED))
     taken: dict[str, str] = {}
-    for quantity, column in replay.columns.items():
+    for quantity, column in columns.items():
         path = ("replay", "columns")
         if quantity not in known:
             findings.add_unknown(path, quantity, known, column)
@@ -303,12 +313,6 @@ def check_wiring(findings: Findings, site: Site) -> None:
     """The bank's own current must be measured, or be formed from what is."""
     for why in mistakes(site):
         findings.add(("instrument",), why)
-
-
-def names_in(raw: Mapping[str, object], section: str) -> tuple[str, ...]:
-    """Give the NAMEs of a section as the file has them, those with mistakes too."""
-    found = raw.get(section, {})
-    return tuple(found) if isinstance(found, dict) else ()
 
 
 def usual_cautions(chemistry: str, cells: int, absorb_v: float, float_v: float, slope: float) -> Iterator[str]:

@@ -6,6 +6,7 @@ become `Mistake`s with the path of the key.
 
 import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from typing import Annotated, Any, TypeVar, get_args, get_origin
 
 import attrs
@@ -22,6 +23,7 @@ from daemon.configuration_values import NAME_PATTERN, NAME_WORDS, WrongValue
 from daemon.errors import Mistake, shown
 
 T = TypeVar("T")
+Sound = Mapping[str, Any]  # field -> value, of those that are right by themselves
 _SECRET_WORDS = ("pass", "secret", "token", "key", "credential")  # values of such keys are never printed
 
 
@@ -88,6 +90,29 @@ def structure(findings: Findings, raw: object, table: type[T], path: tuple[str |
         return None
 
 
+def sound(raw: object, table: type[Any]) -> Sound:
+    """Give what in a table is right by itself, by field: given values, and defaults of keys not given.
+
+    A field that is not in it is wrong or missing; rules that need it have nothing to say then.
+    """
+    made: dict[str, Any] = {}
+    if not isinstance(raw, dict):
+        return made
+    for field in attrs.fields(attrs.resolve_types(table, include_extras=True)):
+        key = KEY_OF_FIELD.get(field.name, field.name)
+        if key in raw:
+            with suppress(WrongValue):  # told by `structure`
+                made[field.name] = _kind_of(field.type)(raw[key])
+        elif field.default is not attrs.NOTHING:
+            made[field.name] = field.default
+    return made
+
+
+def sound_named(raw: object, table: type[Any]) -> dict[str, Sound]:
+    """Give what is right by itself in each of the tables [section.NAME]."""
+    return {name: sound(rows, table) for name, rows in raw.items()} if isinstance(raw, dict) else {}
+
+
 def structure_named(findings: Findings, raw: object, table: type[T], section: str) -> dict[str, T]:
     """Make all tables [section.NAME]; those with mistakes are left out."""
     if not isinstance(raw, dict) or len(raw) > NAMED_MOST:
@@ -127,8 +152,9 @@ def _note(
     elif isinstance(error, KeyError):
         findings.add((*path, *below), f"must be given: {_allowed_at(table, below)}")
     elif isinstance(error, WrongValue):
-        place = (*below, *error.below)
-        findings.add((*path, *place), str(error), _value_at(raw, place))
+        for part, allowed in error.parts:
+            place = (*below, *part)
+            findings.add((*path, *place), allowed, _value_at(raw, place))
     else:
         raise error  # a slip of ours in the grammar, not of the file
 

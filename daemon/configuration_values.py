@@ -6,7 +6,7 @@ is converted quietly.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
@@ -24,16 +24,19 @@ _HOST_PATTERN = re.compile(r"(?:[A-Za-z0-9](?:[A-Za-z0-9.-]{0,250}[A-Za-z0-9])?|
 _URL_PATTERN = re.compile(r"https?://([^/?#\s]+)(?:[/?#]\S*)?\Z")
 
 
+Place = tuple[str | int, ...]  # keys and indices that lead to a part of a value
+
+
 class WrongValue(ValueError):
-    """A value that can't stand where it stands; the message says what may.
+    """A value that can't stand where it stands, or some parts of it.
 
     Attributes:
-        below: the keys or indices below the place the value was looked for, when only a part is wrong.
+        parts: for each mistake the way to the part below the value, and words that say what may stand there.
     """
 
-    def __init__(self, allowed: str, *below: str | int) -> None:
+    def __init__(self, allowed: str, *below: str | int, parts: Sequence[tuple[Place, str]] = ()) -> None:
         super().__init__(allowed)
-        self.below = below
+        self.parts: tuple[tuple[Place, str], ...] = tuple(parts) or ((below, allowed),)
 
 
 class Kind(Protocol):
@@ -225,15 +228,10 @@ class ListOf:
         """Check one list; tells which entry is wrong."""
         if not isinstance(value, list) or not 1 <= len(value) <= LIST_MAX:
             raise WrongValue(f"a list of 1 to {LIST_MAX}: {self.why}")
-        entries: list[Any] = []
-        for index, entry in enumerate(value):
-            try:
-                checked = self.kind(entry)
-            except WrongValue as wrong:
-                raise WrongValue(str(wrong), index, *wrong.below) from wrong
-            if checked in entries:
+        entries = _each(self.kind, enumerate(value))
+        for index, entry in enumerate(entries):
+            if entry in entries[:index]:
                 raise WrongValue("each entry once", index)
-            entries.append(checked)
         return tuple(entries)
 
 
@@ -247,11 +245,7 @@ class WordsByQuantity:
         """Check one table; what its keys mean is judged later, with the rest of the file at hand."""
         if not isinstance(value, dict) or len(value) > LIST_MAX:
             raise WrongValue(f"a table of up to {LIST_MAX} rows: {self.why}")
-        for key, text in value.items():
-            try:
-                Text(self.why)(text)
-            except WrongValue as wrong:
-                raise WrongValue(str(wrong), key) from wrong
+        _each(Text(self.why), value.items())
         return dict(value)
 
 
@@ -267,6 +261,20 @@ class Measures:
         if not isinstance(value, str):
             raise WrongValue("between which two of panel, controller, bank, loads, computer it measures, " + why)
         return value
+
+
+def _each(kind: Kind, entries: Iterable[tuple[str | int, object]]) -> list[Any]:
+    """Check the parts of a value; those that are wrong are told together."""
+    made: list[Any] = []
+    wrong: list[tuple[Place, str]] = []
+    for place, entry in entries:
+        try:
+            made.append(kind(entry))
+        except WrongValue as why:
+            wrong += [((place, *below), allowed) for below, allowed in why.parts]
+    if wrong:
+        raise WrongValue("some parts are wrong", parts=wrong)
+    return made
 
 
 def is_secret_name(name: str) -> bool:

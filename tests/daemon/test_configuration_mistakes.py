@@ -163,7 +163,7 @@ SWAPS = [
     ('port = "/dev/ttyUSB0"', 'port = "/dev/ttyUSB0"\ntcp = "192.0.2.10:502"', "line.rs485", "not both"),
     ("baud = 19200", 'framing = "tcp"', "line.rs485.framing", 'only "rtu" on a serial port'),
     ("baud = 19200", "reply_s = 2\nslowest_s = 1", "line.rs485.slowest_s", "at least reply_s"),
-    ("[prefer]", '[line.other]\nport = "/dev/ttyUSB0"\n[prefer]', "line.other.port", "line rs485 has this one"),
+    ("[prefer]", '[line.other]\nport = "/dev/ttyUSB0"\n[prefer]', "line.other.port", "line rs485 has this one too"),
     ("[prefer]", '[line.other]\ntcp = "192.0.2.10"\n[prefer]', "line.other.tcp", "HOST:PORT"),
     ("[prefer]", '[line.other]\ntcp = "192.0.2.10:70000"\n[prefer]', "line.other.tcp", "1 to 65535"),
     # instruments
@@ -297,6 +297,35 @@ def test_two_slips_in_one_table_are_both_told(tmp_path: Path) -> None:
     text = GOOD.replace("latitude = 37.284", "latitude = 91").replace("panel_w = 30", 'panel_w = "30"\nlattitude = 1')
     keys = [mistake.key for mistake in mistakes(write(tmp_path, text))]
     assert sorted(keys) == ["site.latitude", "site.lattitude", "site.panel_w"]
+
+
+def test_a_table_with_a_slip_is_still_judged_with_the_others(tmp_path: Path) -> None:
+    """Where one key of a table is wrong, what its other keys mean together is told in the same run."""
+    text = GOOD
+    slips = {
+        "site.longitude": ("longitude = -81.139", "longitude = 999"),
+        "bank.half_mark": ("half_mark = 0.50", "half_mark = 5"),
+        "bank.absorb_v": ("absorb_v = 14.4", "absorb_v = 28.8"),
+        "line.rs485.parity": ("baud = 19200", 'parity = "x"\nframing = "tcp"'),
+        "line.rs485.framing": ("", ""),
+        "instrument.shunt.every_s": ("every_s = 1\n", "every_s = 0\n"),
+        "instrument.shunt.line": ('[instrument.shunt]\nline = "rs485"', '[instrument.shunt]\nline = "rs232"'),
+        "instrument.shunt.measures": ('measures = "bank"', 'measures = "shed"'),
+        "instrument.shunt.mesure": ("unit = 2", "unit = 2\nmesure = 1"),
+        "prefer.bank_v": ('bank_v = "shunt"', ""),
+        "load.repeater.wired_to": ("transmit_a = 1.6", 'transmit_a = 0.1\nwired_to = "x"'),
+        "load.repeater.transmit_a": ("", ""),
+        "way-out.group-mail.least": ('secret = "mail-password"', 'least = "x"\nuser = "u"'),
+        "way-out.group-mail.secret": ("", ""),
+        "way-out.group-mail.to[0]": ('to = ["trustees@example.org"]', 'to = ["x", "a@example.org", "y"]'),
+        "way-out.group-mail.to[2]": ("", ""),
+        "replay.columns.bank_v": ('bank_v = "volts"', "bank_v = 1\nbank_x = 'x'"),
+        "replay.columns.bank_x": ("", ""),
+    }
+    for old, new in slips.values():
+        assert old in text
+        text = text.replace(old, new) if old else text
+    assert {mistake.key for mistake in mistakes(write(tmp_path, text))} == set(slips)
 
 
 @pytest.mark.parametrize("section", ["site", "bank", "line", "instrument"])
