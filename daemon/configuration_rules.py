@@ -330,4 +330,4 @@ def usual_cautions(chemistry: str, cells: int, absorb_v: float, float_v: float, 
 
 
 def _one_of(what: str, names: tuple[str, ...]) -> str:
-    return f"{what}: " + (", ".join(names) if names else "there is none yet")
+    return f"{what}, {'of which there is none yet' if not names else 'here ' + ' or '.join(names)}"
