@@ -11,16 +11,16 @@ can tell where the bank stands without telling how large it is. Eleven states:
     FALL          this unit's relative change of the fall of the rest line
     ACCEPTANCE    natural logarithm of this bank's acceptance over the chemistry's
     HOLD_BACK     change of the Ah still missing where acceptance reaches nothing, over nameplate
-    RESISTANCE    natural logarithm of resistance times capacity over the chemistry's
+    RESISTANCE    natural logarithm of this bank's resistance over what chemistry and capacity let expect
     EFFICIENCY    change of the charge efficiency
     GASSING       natural logarithm of gassing and self-discharge over the chemistry's
 """
 
-from math import exp, log
+from math import exp, log, sqrt
 
 from shared.chemistry import CHEMISTRIES, Chemistry, gas_a
 from shared.covariance import Matrix, diagonal, drift, fold, forget, shrink
-from shared.rest_voltage import curve_chord, lead_rest_v
+from shared.rest_voltage import lead_rest_v, read_curve
 from shared.site import Bank
 
 REMOVED, SLOW, OFFSET, CAPACITY, LEVEL, FALL, ACCEPTANCE, HOLD_BACK, RESISTANCE, EFFICIENCY, GASSING = range(11)
@@ -31,9 +31,11 @@ _METER_V_CELL = 0.015 / 6  # voltage offset of a small site's voltmeter: judgeme
 _OFFSET_A_PER_AH = 0.0006  # current offset of a shunt fitted to a bank of this size: judgement
 _NO_SHUNT_A_PER_AH = 0.0020  # and of a sum of a controller's own currents
 _REST_CORRELATED_S = 3.0 * 3600.0  # what a rest voltage is off by stays alike for hours
-_CURVE_CORRELATED_S = 12.0 * 3600.0
+_CURVE_REACH_FRAC = 0.15  # change of charge after which a curve's own error is another one: judgement
+_STEEP_V_CELL = 0.75  # slope for all the charge from which on a curve tells of capacity too
 _ACCEPT_CORRELATED_S = 1800.0
 _ENDING_CORRELATED_S = 600.0
+_OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more resistance: common practice, no source
 _DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
 _OHM_ERROR = 0.08  # of one set of keying edges, relative
 _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
@@ -42,7 +44,7 @@ _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
 class BankBelief:
     """State and covariance, changed in place. Nothing here knows rows, minutes or instruments."""
 
-    __slots__ = ("bank", "chemistry", "p", "scale_ah", "shunt", "x", "_drift_per_s")
+    __slots__ = ("bank", "chemistry", "moved_ah", "p", "scale_ah", "shunt", "x", "_drift_per_s")
 
     def __init__(self, bank: Bank, *, has_shunt: bool, chemistry: Chemistry | None = None) -> None:
         """Start with what the published bands, or the maker's own sheet in `chemistry`, and the nameplate say."""
@@ -50,6 +52,7 @@ class BankBelief:
         self.chemistry = CHEMISTRIES[bank.chemistry] if chemistry is None else chemistry
         self.scale_ah = bank.capacity_ah
         self.shunt = has_shunt
+        self.moved_ah = 0.0  # charge that moved since the last rest voltage was folded in
         sigmas = self._prior_sigmas()
         self.x: list[float] = [0.0] * len(sigmas)
         self.x[REMOVED] = _UNKNOWN_START[0] * self.scale_ah
@@ -65,7 +68,7 @@ class BankBelief:
             row.charge_shift_v_cell * cells,
             (_OFFSET_A_PER_AH if self.shunt else _NO_SHUNT_A_PER_AH) * scale_ah,
             row.health.sigma * scale_ah,
-            (row.full_v_cell.sigma**2 + _METER_V_CELL**2) ** 0.5 * cells,
+            self._level_sigma_v(),
             fall,
             max(0.01, row.acceptance_spread),
             max(0.001, row.hold_back_frac.sigma),
@@ -73,6 +76,11 @@ class BankBelief:
             row.efficiency.sigma if self.shunt else 3.0 * row.efficiency.sigma,
             row.gas_spread,
         ]
+
+    def _level_sigma_v(self) -> float:
+        row = self.chemistry
+        own_v = row.curve_error_v_cell if row.rest_points else row.full_v_cell.sigma
+        return sqrt(own_v**2 + _METER_V_CELL**2) * self.bank.cells
 
     def _drifts(self) -> list[float]:
         """Variance each state gains in a second: slow changes of bank and instruments, judgement."""
@@ -96,7 +104,8 @@ class BankBelief:
         """Expected resistance over some seconds at the present depth, ohm of the whole bank."""
         row, x = self.chemistry, self.x
         depth = 1.0 + _DEPTH_OHM * max(0.0, x[REMOVED] / self.scale_ah)
-        return row.ohm_ah.value * exp(x[RESISTANCE]) / x[CAPACITY] * depth * self.bank.cells / 6.0
+        aged = exp(_OHM_BY_CAPACITY * log(self.scale_ah / x[CAPACITY]))
+        return row.ohm_ah.value * exp(x[RESISTANCE]) * aged / self.scale_ah * depth * self.bank.cells / 6.0
 
     # Time.
 
@@ -121,6 +130,7 @@ class BankBelief:
         drift(p, REMOVED, EFFICIENCY, -charged_ah)
         drift(p, REMOVED, GASSING, gassed_ah)
         self._relax(dt_s, went_ah / hours)
+        self.moved_ah += abs(went_ah)
         for i, rate in enumerate(self._drift_per_s):
             p[i][i] += rate * dt_s
         p[REMOVED][REMOVED] += variance_ah2
@@ -142,7 +152,9 @@ class BankBelief:
 
     # Evidence.
 
-    def _fold(self, rows: list[tuple[int, float]], residual: float, variance: float) -> None:
+    def _fold(
+        self, rows: list[tuple[int, float]], residual: float, variance: float, spared: int | None = None
+    ) -> None:
         """Fold one observation in; what is further off than it may be is believed less."""
         spread = variance
         p = self.p
@@ -152,7 +164,7 @@ class BankBelief:
         excess = residual * residual / (_DOUBT * _DOUBT * spread)
         if excess > 1.0:
             variance += spread * (excess - 1.0)
-        fold(self.x, p, rows, residual, variance)
+        fold(self.x, p, rows, residual, variance, spared)
 
     def see_rest(self, dt_s: float, mean_v: float, mean_a: float, bank_c: float, error_c: float) -> None:
         """Voltage of a bank in the dark under a small load.
@@ -163,39 +175,59 @@ class BankBelief:
         """
         row, cells, x = self.chemistry, self.bank.cells, self.x
         drop_v = self.ohm() * (mean_a - x[OFFSET])
-        rows = [(SLOW, 1.0), (LEVEL, 1.0), (RESISTANCE, drop_v), (CAPACITY, -drop_v / x[CAPACITY])]
-        if row.rest_points:
-            expected_v, bend_v = self._rest_by_curve(rows)
-            long_s = _CURVE_CORRELATED_S
-        else:
-            expected_v, bend_v = self._rest_by_line(rows, bank_c), 0.0
-            long_s = _REST_CORRELATED_S
         slow_error_v = row.rest_error_v_cell * cells
-        own_v = (0.15 * drop_v) ** 2 + (row.rest_v_per_k_cell * cells * error_c) ** 2 + slow_error_v**2
-        variance = own_v * max(1.0, long_s / dt_s) + bend_v**2
-        self._fold(rows, mean_v - expected_v - drop_v - x[SLOW] - x[LEVEL], variance)
+        own_v = sqrt((0.15 * drop_v) ** 2 + (row.rest_v_per_k_cell * cells * error_c) ** 2 + slow_error_v**2)
+        alike = max(1.0, _REST_CORRELATED_S / dt_s)
+        if row.rest_points:
+            self._see_curve(mean_v - drop_v - x[SLOW], own_v, drop_v, alike)
+        else:
+            self._see_line(mean_v - drop_v - x[SLOW], own_v * own_v * alike, drop_v, bank_c)
+        self.moved_ah = 0.0
 
-    def _rest_by_line(self, rows: list[tuple[int, float]], bank_c: float) -> float:
+    def _see_line(self, rest_v: float, variance: float, drop_v: float, bank_c: float) -> None:
+        """Lead-acid: the rest voltage falls with the Ah removed."""
         row, cells, x = self.chemistry, self.bank.cells, self.x
         removed_frac = x[REMOVED] / self.scale_ah
         fall_v = row.fall_v_cell.value * cells
-        rows.append((REMOVED, -fall_v * (1.0 + x[FALL]) / self.scale_ah))
-        rows.append((FALL, -fall_v * removed_frac))
-        return lead_rest_v(row, cells, removed_frac, bank_c) - fall_v * removed_frac * x[FALL]
+        expected_v = lead_rest_v(row, cells, removed_frac, bank_c) - fall_v * removed_frac * x[FALL] + x[LEVEL]
+        rows = [
+            (REMOVED, -fall_v * (1.0 + x[FALL]) / self.scale_ah),
+            (SLOW, 1.0),
+            (CAPACITY, -_OHM_BY_CAPACITY * drop_v / x[CAPACITY]),
+            (LEVEL, 1.0),
+            (FALL, -fall_v * removed_frac),
+            (RESISTANCE, drop_v),
+        ]
+        self._fold(rows, rest_v - expected_v, variance)
 
-    def _rest_by_curve(self, rows: list[tuple[int, float]]) -> tuple[float, float]:
-        x, cells = self.x, self.bank.cells
-        soc_frac, sigma = self.soc()
-        cell_v, slope, bend = curve_chord(self.chemistry.rest_points, soc_frac, sigma)
-        rows.append((REMOVED, -slope * cells / x[CAPACITY]))
-        rows[-2] = (CAPACITY, rows[-2][1] + slope * cells * x[REMOVED] / x[CAPACITY] ** 2)
-        return cell_v * cells, bend * cells
+    def _see_curve(self, rest_v: float, own_v: float, drop_v: float, alike: float) -> None:
+        """LiFePO4: what charge the curve gives, read where the voltage is, not where the estimate is.
+
+        On a plateau the estimate would choose the slope it is then judged by, and grow surer than it may.
+        The capacity learns nothing here unless the curve is steep.
+        """
+        cells, x = self.bank.cells, self.x
+        doubt_v = sqrt(own_v * own_v + self.p[LEVEL][LEVEL])
+        soc_frac, per_v, bend = read_curve(self.chemistry.rest_points, (rest_v - x[LEVEL]) / cells, doubt_v / cells)
+        per_v /= cells
+        rows = [
+            (REMOVED, -1.0 / x[CAPACITY]),
+            (SLOW, per_v),
+            (CAPACITY, x[REMOVED] / (x[CAPACITY] * x[CAPACITY])),
+            (LEVEL, per_v),
+            (RESISTANCE, per_v * drop_v),
+        ]
+        alike = max(alike, _CURVE_REACH_FRAC * self.scale_ah / max(1e-4 * self.scale_ah, self.moved_ah))
+        spared = CAPACITY if per_v * _STEEP_V_CELL * cells > 1.0 else None
+        variance = (per_v * own_v) ** 2 * alike + bend * bend
+        self._fold(rows, soc_frac - 1.0 + x[REMOVED] / x[CAPACITY], variance, spared)
 
     def see_accepted(self, dt_s: float, mean_a: float) -> None:
         """Current (A) the bank accepts while held at the absorption voltage, over dt_s seconds."""
         row, x, scale_ah = self.chemistry, self.x, self.scale_ah
         if row.acceptance_per_h is None:
-            if mean_a < row.ending_a_per_ah * scale_ah:
+            # Held at the set-point with no current at all is as full as it gets; only a drain is no charging.
+            if abs(mean_a - x[OFFSET]) < row.ending_a_per_ah * scale_ah:
                 ending = row.ending_missing_frac
                 variance = (ending.sigma * scale_ah) ** 2 * max(1.0, _ENDING_CORRELATED_S / dt_s)
                 self._fold([(REMOVED, 1.0)], ending.value * scale_ah - x[REMOVED], variance)
@@ -216,7 +248,7 @@ class BankBelief:
             return
         x = self.x
         variance = _OHM_ERROR**2 * 4.0
-        self._fold([(RESISTANCE, 1.0), (CAPACITY, -1.0 / x[CAPACITY])], log(ohm / self.ohm()), variance)
+        self._fold([(RESISTANCE, 1.0), (CAPACITY, -_OHM_BY_CAPACITY / x[CAPACITY])], log(ohm / self.ohm()), variance)
 
     def see_soc(self, soc_frac: float, sigma: float) -> None:
         """A person's measurement of the state of charge, 0..1, with its standard error."""

@@ -222,7 +222,7 @@ class ChargeFilter:
                 self.rest_s = 0.0
                 if self._edges.ready():
                     self.belief.see_ohm(self._edges.take_ohm())
-        elif self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c) and mean_a > 0.0:
+        elif self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c):
             self.belief.see_accepted(span_s, mean_a)
 
     def _temperature(self) -> tuple[float, float]:
@@ -326,6 +326,7 @@ class ChargeFilter:
             "version": SNAPSHOT_VERSION,
             "x": list(self.belief.x),
             "p": [list(row) for row in self.belief.p],
+            "moved_ah": self.belief.moved_ah,
             "minute": {name: getattr(self, name) for name in _TALLIES},
             "marks": {name: getattr(self, name) for name in _MARKS},
             "shown": [self.soc_frac, self.soc_sigma],
@@ -355,6 +356,7 @@ class ChargeFilter:
         made = cls(bank, has_shunt=has_shunt, chemistry=chemistry)
         made.belief.x = [float(value) for value in saved["x"]]
         made.belief.p = [[float(value) for value in row] for row in saved["p"]]
+        made.belief.moved_ah = saved["moved_ah"]
         for name, value in (*saved["minute"].items(), *saved["marks"].items()):
             setattr(made, name, value)
         made.soc_frac, made.soc_sigma = saved["shown"]

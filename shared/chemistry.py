@@ -32,12 +32,13 @@ class Chemistry:
             V a cell (lead-acid; straight line in Ah removed).
         rest_points: rest voltage of a cell against state of charge, (fraction, V), rising; empty
             where the straight line above is used.
+        curve_error_v_cell: how far all of rest_points may be shifted, standard error, V.
         rest_v_per_k_cell: temperature coefficient of the rest voltage, V/K a cell.
         settle_s: time constant with which a disturbed cell returns to its rest voltage, s.
         charge_shift_v_cell: how far charging leaves the cell above rest when it ends, V a cell.
         slow_ohm_ah: slow polarisation in discharge, ohm of the whole cell times its Ah.
         rest_error_v_cell: what a rest voltage may still be off by in one night, V a cell, though
-            line and unit are known.
+            line and unit are known; for a curve its shape and hysteresis.
         health: present capacity over nameplate of a bank of unknown age.
         acceptance_per_h: accepted current at the absorption voltage over the Ah still missing, 1/h;
             None where the ending current is sharp instead.
@@ -59,6 +60,7 @@ class Chemistry:
     full_v_cell: Band
     fall_v_cell: Band
     rest_points: tuple[tuple[float, float], ...]
+    curve_error_v_cell: float
     rest_v_per_k_cell: float
     settle_s: float
     charge_shift_v_cell: float
@@ -97,12 +99,13 @@ def _lead(
         full_v_cell=full_v_cell,
         fall_v_cell=fall_v_cell,
         rest_points=(),
+        curve_error_v_cell=0.0,
         rest_v_per_k_cell=0.2e-3,
         settle_s=7200.0,
         charge_shift_v_cell=0.012,
         slow_ohm_ah=0.16,
         rest_error_v_cell=0.0025,
-        health=Band(0.88, 0.12),
+        health=Band(0.92, 0.12),
         acceptance_per_h=acceptance_per_h,
         acceptance_spread=0.30,
         hold_back_frac=Band(0.010, 0.012),
@@ -113,7 +116,7 @@ def _lead(
         gas_ref_v_cell=2.25,
         gas_spread=0.6,
         gas_v_per_decade=0.2,
-        ohm_ah=Band(0.60, 0.20),
+        ohm_ah=Band(0.60, 0.18),
     )
 
 
@@ -150,11 +153,12 @@ _LIFEPO4 = Chemistry(
         (0.95, 13.40 / 4),
         (1.0, 13.60 / 4),
     ),
+    curve_error_v_cell=0.025,
     rest_v_per_k_cell=0.0,
     settle_s=7200.0,
     charge_shift_v_cell=0.03,
     slow_ohm_ah=0.10,
-    rest_error_v_cell=0.025,
+    rest_error_v_cell=0.0125,
     health=Band(0.96, 0.05),
     acceptance_per_h=None,
     acceptance_spread=0.0,

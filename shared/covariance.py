@@ -17,7 +17,12 @@ def diagonal(sigmas: Sequence[float]) -> Matrix:
 
 
 def fold(
-    state: list[float], p: Matrix, rows: Sequence[tuple[int, float]], residual: float, variance: float
+    state: list[float],
+    p: Matrix,
+    rows: Sequence[tuple[int, float]],
+    residual: float,
+    variance: float,
+    spared: int | None = None,
 ) -> float:
     """Fold one scalar observation in, in place.
 
@@ -27,8 +32,10 @@ def fold(
         rows: (index, derivative of the observed value by that state), the others are 0.
         residual: observed less expected.
         variance: of the observation's own error, above 0.
+        spared: index of a state whose doubt counts but which learns nothing from this observation.
     Returns: the variance the residual was expected to have.
-    Source: R. E. Kalman 1960; the form that stays positive from P. D. Joseph (Bucy and Joseph 1968).
+    Source: R. E. Kalman 1960; the spared state S. F. Schmidt 1966; the form that
+        stays positive from P. D. Joseph (Bucy and Joseph 1968).
     """
     first, by = rows[0]
     g = [by * value for value in p[first]]
@@ -38,6 +45,8 @@ def fold(
     for index, by in rows:
         expected += by * g[index]
     k = [value / expected for value in g]
+    if spared is not None:
+        k[spared] = 0.0
     for i, ki in enumerate(k):
         state[i] += ki * residual
         row, rest = p[i], g[i] - expected * ki

@@ -36,18 +36,29 @@ def curve_v(points: tuple[tuple[float, float], ...], soc_frac: float) -> float:
     return below[1]
 
 
-def curve_chord(
-    points: tuple[tuple[float, float], ...], soc_frac: float, sigma: float
-) -> tuple[float, float, float]:
-    """A bent curve as seen by someone who knows the state of charge only to `sigma`.
+def curve_soc(points: tuple[tuple[float, float], ...], cell_v: float) -> float:
+    """State of charge at which the curve shows this cell voltage, 0..1."""
+    below = points[0]
+    if cell_v <= below[1]:
+        return below[0]
+    for above in points[1:]:
+        if cell_v <= above[1]:
+            return below[0] + (above[0] - below[0]) * (cell_v - below[1]) / (above[1] - below[1])
+        below = above
+    return below[0]
 
-    Returns: (mean voltage V, slope V per 1 of charge, standard error V of the straight line), a cell.
+
+def read_curve(
+    points: tuple[tuple[float, float], ...], cell_v: float, doubt_v: float
+) -> tuple[float, float, float]:
+    """State of charge by a curve that may be shifted by `doubt_v` (standard error, V a cell).
+
+    Returns: (middle of the charges within one error, charge for each V of shift, how bent it is there), the
+        first and last 0..1.
     Source: statistical linearisation with three points (Julier and Uhlmann 1997, the unscented set).
     """
-    reach = max(0.02, 1.732 * sigma)
-    low, mid, high = (curve_v(points, soc_frac + step) for step in (-reach, 0.0, reach))
-    bend = (low + high) / 2.0 - mid
-    return mid + bend / 3.0, (high - low) / (2.0 * reach), abs(bend) * 0.47
+    low, mid, high = (curve_soc(points, cell_v + shift) for shift in (-doubt_v, 0.0, doubt_v))
+    return (low + high) / 2.0, max(0.02, (high - low) / 2.0) / doubt_v, abs((low + high) / 2.0 - mid)
 
 
 def table_soc(chemistry: Chemistry, cell_v: float, bank_c: float) -> float:
@@ -59,9 +70,4 @@ def table_soc(chemistry: Chemistry, cell_v: float, bank_c: float) -> float:
     if not points:
         fallen_v = chemistry.full_v_cell.value + chemistry.rest_v_per_k_cell * (bank_c - 25.0) - cell_v
         return min(1.0, max(0.0, 1.0 - fallen_v / chemistry.fall_v_cell.value))
-    if cell_v <= points[0][1]:
-        return 0.0
-    for below, above in zip(points, points[1:], strict=False):
-        if cell_v <= above[1]:
-            return below[0] + (above[0] - below[0]) * (cell_v - below[1]) / (above[1] - below[1])
-    return 1.0
+    return curve_soc(points, cell_v)

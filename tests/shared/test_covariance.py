@@ -55,3 +55,13 @@ def test_stays_symmetric_and_positive(observations: list[tuple[list[tuple[int, f
             p[i][i] += 1e-9
     assert is_positive(p)
     assert all(p[i][j] == p[j][i] for i in range(4) for j in range(4))
+
+
+def test_spared_state_learns_nothing_but_its_doubt_counts() -> None:
+    # S. F. Schmidt's consider state by hand: P = diag(1, 3), h = (1, 1), r = 4 gives s = 8, k = (1/8, 0).
+    state, p = [0.0, 5.0], diagonal([1.0, 3.0**0.5])
+    fold(state, p, [(0, 1.0), (1, 1.0)], 8.0, 4.0, spared=1)
+    assert state == [1.0, 5.0]
+    assert abs(p[1][1] - 3.0) < 1e-12
+    assert abs(p[0][0] - 0.875) < 1e-12  # 1 - 2 k + 8 k^2
+    assert abs(p[0][1] + 0.375) < 1e-12  # - k h P22
