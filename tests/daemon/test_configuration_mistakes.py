@@ -176,7 +176,7 @@ SWAPS = [
     ("[instrument.controller]", "[instrument.halfmark]", "instrument.halfmark", "another name"),
     # places in the wiring
     ('measures = "bank"', "", "instrument.shunt.measures", "must be given"),
-    ('measures = "bank"', 'measures = "shed"', "instrument.shunt.measures", "here bank or controller-bank or bank-loads"),
+    ('measures = "bank"', 'measures = "shed"', "instrument.shunt.measures", "here bank or controller-bank or"),
     ('measures = "bank"', "measures = 3", "instrument.shunt.measures", "panel, controller, bank, loads, computer"),
     ('measures = "bank"', "measures = { bank_a = 3 }", "instrument.shunt.measures.bank_a", "a text"),
     (
@@ -196,7 +196,7 @@ SWAPS = [
     ('bank_v = "shunt"', "", "prefer.bank_v", "shunt and controller give bank_v"),
     ('bank_v = "shunt"', 'bank_v = "shunt"\ncharge_a = "controller"', "prefer.charge_a", "added up"),
     ('bank_v = "shunt"', 'bank_v = "shunt"\nbank_c = "controller"', "prefer.bank_c", "gives bank_c, here shunt"),
-    ('bank_v = "shunt"', 'bank_v = "shunt"\nbank_c = "nobody"', "prefer.bank_c", "[instrument.NAME], here shunt or controller"),
+    ('bank_v = "shunt"', 'bank_v = "shunt"\nbank_c = "nobody"', "prefer.bank_c", "NAME], here shunt or controller"),
     ('bank_v = "shunt"', 'bank_v = "shunt"\nbank_volt = "shunt"', "prefer.bank_volt", 'did you mean "bank_v"'),
     ('bank_v = "shunt"', 'bank_v = "shunt"\nbank_a = 1', "prefer.bank_a", "a text"),
     # loads
