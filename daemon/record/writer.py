@@ -40,7 +40,10 @@ class Record:
         self._pages_most = pages_most
         self._last_key = 0
         self._catalogue = Catalogue()
-        self._db = sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
+        try:
+            self._db = sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
+        except sqlite3.Error as why:
+            raise writing_error(why, file) from why
 
     @classmethod
     def open(

@@ -177,7 +177,8 @@ def test_wrong_data_on_the_line_is_counted_and_never_stored(tmp_path: Path) -> N
         "nan",
         "impossible",
     )
-    faults = ListedFaults([None] * 6 + [Fault(kind) for kind in kinds for _ in range(2)], unit=2)
+    plan = [None] * 6 + [fault for kind in kinds for fault in (Fault(kind), *[None] * 4)]
+    faults = ListedFaults(plan, unit=2)
     with SiteRig(tmp_path / "site", faults=faults) as rig:
         service = rig.start()
         service.wait_for(lambda p: p["instruments"]["shunt"]["asked"] >= 40)
