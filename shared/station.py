@@ -21,6 +21,13 @@ FRESH_LEAST_S = 30.0  # and at least this long
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
 ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
 ESTIMATOR = "halfmark"  # the instrument name under which it goes there
+ASIDE = (
+    "bank_c",
+    "controller_c",
+    "panel_w",
+    "charge_a",
+    "load_a",
+)  # what the filter is told beside the bank's own lead
 
 
 class Station:
@@ -39,18 +46,20 @@ class Station:
         self.alerts = AlertBook(self.watches)
         self.fed_s: float | None = None  # when the filter was last stepped
         self._start_s = start_s
-        self._seen: dict[tuple[str, str], float] = {}
+        self._seen: dict[str, dict[str, float]] = {}  # instrument -> quantity -> value
         self._seen_s: dict[str, float] = {}
         self._stale_after_s = {
             name: max(FRESH_LEAST_S, FRESH_PERIODS * row.every_s) for name, row in site.instruments.items()
         }
         self._suspect_share = dict.fromkeys(site.instruments, 0.0)
         self._estimate_s = -ESTIMATE_EVERY_S
-        self._pacer = self.plan.from_shunt or self._slow_pacer()
+        self._pacer = self.plan.pacer
+        # The plain case, in which a quantity comes from the pacer alone, needs no search and no look at its age.
+        self._bank_v_from_pacer = self._only_from_pacer("bank_v")
+        self._aside_from_pacer = tuple((quantity, self._only_from_pacer(quantity)) for quantity in ASIDE)
 
-    def _slow_pacer(self) -> str | None:
-        """Without a shunt the filter is stepped by the first instrument that gives the charge current."""
-        return next(iter(self.sources.get("charge_a", ())), None)
+    def _only_from_pacer(self, quantity: str) -> bool:
+        return self.sources.get(quantity, (self._pacer,)) == (self._pacer,)
 
     # -- readings in ---------------------------------------------------------------------------
 
@@ -60,22 +69,24 @@ class Station:
         Returns: the estimate as a reading of its own, when one is due for the record; else None.
         """
         name, at_s = reading.instrument, reading.at_s
-        seen = self._seen
-        for quantity, value in reading.values.items():
-            seen[name, quantity] = value
-        gone = (*reading.suspect, *reading.missing)
-        for quantity in gone:
-            seen.pop((name, quantity), None)
+        seen = self._seen.get(name)
+        if seen is None:
+            seen = self._seen[name] = {}
+        seen.update(reading.values)
+        suspect = reading.suspect
+        if suspect or reading.missing:
+            for quantity in (*suspect, *reading.missing):
+                seen.pop(quantity, None)
         self._seen_s[name] = at_s
         share = self._suspect_share.get(name, 0.0)
-        if share > 1e-9 or reading.suspect:
-            self._suspect_share[name] = share + (float(bool(reading.suspect)) - share) / SUSPECT_MEMORY
+        if share > 1e-9 or suspect:
+            self._suspect_share[name] = share + (float(bool(suspect)) - share) / SUSPECT_MEMORY
         if name != self._pacer:
             return None
-        self._step_charge(reading)
+        self._step_charge(reading, seen)
         return self._estimate_due(at_s)
 
-    def _step_charge(self, reading: Reading) -> None:
+    def _step_charge(self, reading: Reading, seen: Mapping[str, float]) -> None:
         values, at_s = reading.values, reading.at_s
         counter = None
         if self.has_shunt:
@@ -86,22 +97,19 @@ class Station:
             bank_a = self.plan.form(self._fresh(at_s))
         bank_v = values.get("bank_v")
         if bank_v is None:
-            bank_v = self.value("bank_v", at_s)
-        self.charge.step(
-            at_s,
-            bank_v,
-            bank_a,
-            counter,
-            self.value("bank_c", at_s),
-            self.value("controller_c", at_s),
-            self.value("panel_w", at_s),
-            self.value("charge_a", at_s),
-            self.value("load_a", at_s),
-        )
+            bank_v = seen.get("bank_v") if self._bank_v_from_pacer else self.value("bank_v", at_s)
+        aside = [seen.get(name) if own else self.value(name, at_s) for name, own in self._aside_from_pacer]
+        self.charge.step(at_s, bank_v, bank_a, counter, *aside)
         self.fed_s = at_s
 
     def _fresh(self, now_s: float) -> Mapping[tuple[str, str], float]:
-        return {key: value for key, value in self._seen.items() if self._is_fresh(key[0], now_s)}
+        """What the bank current is formed from, as far as it is known now."""
+        parts = {}
+        for term in self.plan.charge_from + self.plan.load_from:
+            value = self._value_of(term.instrument, term.quantity, now_s)
+            if value is not None:
+                parts[term.instrument, term.quantity] = value
+        return parts
 
     def _is_fresh(self, instrument: str, now_s: float) -> bool:
         seen_s = self._seen_s.get(instrument)
@@ -129,7 +137,8 @@ class Station:
         return None
 
     def _value_of(self, name: str, quantity: str, now_s: float) -> float | None:
-        value = self._seen.get((name, quantity))
+        seen = self._seen.get(name)
+        value = None if seen is None else seen.get(quantity)
         return value if value is not None and self._is_fresh(name, now_s) else None
 
     def source_of(self, quantity: str, now_s: float) -> tuple[str, float] | None:
