@@ -30,12 +30,14 @@ _UNKNOWN_START = (0.30, 0.30)  # Ah removed over nameplate, and its error, when 
 _METER_V_CELL = 0.015 / 6  # voltage offset of a small site's voltmeter: judgement
 _OFFSET_A_PER_AH = 0.0006  # current offset of a shunt fitted to a bank of this size: judgement
 _NO_SHUNT_A_PER_AH = 0.0020  # and of a sum of a controller's own currents
-_REST_CORRELATED_S = 3.0 * 3600.0  # what a rest voltage is off by stays alike for hours
+_REST_CORRELATED_S = 6.0 * 3600.0  # what a rest voltage is off by stays alike for hours
 _CURVE_REACH_FRAC = 0.15  # change of charge after which a curve's own error is another one: judgement
 _STEEP_V_CELL = 0.75  # slope for all the charge from which on a curve tells of capacity too
 _ACCEPT_CORRELATED_S = 1800.0
 _ENDING_CORRELATED_S = 600.0
+_ENDING_ERROR_FRAC = 0.005  # scatter of what is missing then from day to day, over nameplate: judgement
 _OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more resistance: common practice, no source
+_COLD_PER_K = 0.03  # acid evens out more slowly in the cold, about twice for 23 K: from memory
 _DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
 _OHM_ERROR = 0.08  # of one set of keying edges, relative
 _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
@@ -71,7 +73,7 @@ class BankBelief:
             self._level_sigma_v(),
             fall,
             max(0.01, row.acceptance_spread),
-            max(0.001, row.hold_back_frac.sigma),
+            row.hold_back_frac.sigma,
             row.ohm_ah.sigma,
             row.efficiency.sigma if self.shunt else 3.0 * row.efficiency.sigma,
             row.gas_spread,
@@ -129,26 +131,24 @@ class BankBelief:
         drift(p, REMOVED, OFFSET, hours)
         drift(p, REMOVED, EFFICIENCY, -charged_ah)
         drift(p, REMOVED, GASSING, gassed_ah)
-        self._relax(dt_s, went_ah / hours)
+        self._relax(dt_s, went_ah / hours, bank_c)
         self.moved_ah += abs(went_ah)
         for i, rate in enumerate(self._drift_per_s):
             p[i][i] += rate * dt_s
         p[REMOVED][REMOVED] += variance_ah2
 
-    def _relax(self, dt_s: float, mean_a: float) -> None:
+    def _relax(self, dt_s: float, mean_a: float, bank_c: float) -> None:
         """Slow polarisation goes towards what the present current would leave behind, in the end."""
         row, cells = self.chemistry, self.bank.cells
-        keep = exp(-dt_s / row.settle_s)
+        slower = exp(_COLD_PER_K * (25.0 - min(60.0, max(-30.0, bank_c))))
+        keep = exp(-dt_s / (row.settle_s * slower))
         if mean_a > 0.0:
-            share = min(1.0, mean_a / (0.05 * self.scale_ah))
-            aim_v = row.charge_shift_v_cell * cells * share
-            doubt_v = aim_v
+            aim_v = row.charge_shift_v_cell * cells * min(1.0, mean_a / (0.05 * self.scale_ah))
         else:
-            aim_v = mean_a * row.slow_ohm_ah / self.scale_ah * cells / 6.0
-            doubt_v = 0.6 * aim_v
+            aim_v = -row.load_shift_v_cell * cells * slower * min(2.0, -mean_a / (0.01 * self.scale_ah))
         self.x[SLOW] = keep * self.x[SLOW] + (1.0 - keep) * aim_v
         shrink(self.p, SLOW, keep)
-        self.p[SLOW][SLOW] += (1.0 - keep * keep) * doubt_v * doubt_v
+        self.p[SLOW][SLOW] += (1.0 - keep * keep) * aim_v * aim_v
 
     # Evidence.
 
@@ -225,19 +225,18 @@ class BankBelief:
     def see_accepted(self, dt_s: float, mean_a: float) -> None:
         """Current (A) the bank accepts while held at the absorption voltage, over dt_s seconds."""
         row, x, scale_ah = self.chemistry, self.x, self.scale_ah
+        held_ah = (row.hold_back_frac.value + x[HOLD_BACK]) * scale_ah
         if row.acceptance_per_h is None:
             # Held at the set-point with no current at all is as full as it gets; only a drain is no charging.
             if abs(mean_a - x[OFFSET]) < row.ending_a_per_ah * scale_ah:
-                ending = row.ending_missing_frac
-                variance = (ending.sigma * scale_ah) ** 2 * max(1.0, _ENDING_CORRELATED_S / dt_s)
-                self._fold([(REMOVED, 1.0)], ending.value * scale_ah - x[REMOVED], variance)
+                variance = (_ENDING_ERROR_FRAC * scale_ah) ** 2 * max(1.0, _ENDING_CORRELATED_S / dt_s)
+                self._fold([(REMOVED, 1.0), (HOLD_BACK, -scale_ah)], held_ah - x[REMOVED], variance)
             return
         per_h = row.acceptance_per_h * exp(x[ACCEPTANCE])
         true_a = mean_a - x[OFFSET]
         if true_a <= 0.0:
             return
         apart_ah = true_a / per_h
-        held_ah = (row.hold_back_frac.value + x[HOLD_BACK]) * scale_ah
         rows = [(REMOVED, 1.0), (ACCEPTANCE, apart_ah), (HOLD_BACK, -scale_ah), (OFFSET, 1.0 / per_h)]
         variance = ((0.10 * apart_ah) ** 2 + (0.004 * scale_ah) ** 2) * max(1.0, _ACCEPT_CORRELATED_S / dt_s)
         self._fold(rows, apart_ah + held_ah - x[REMOVED], variance)

@@ -36,16 +36,17 @@ class Chemistry:
         rest_v_per_k_cell: temperature coefficient of the rest voltage, V/K a cell.
         settle_s: time constant with which a disturbed cell returns to its rest voltage, s.
         charge_shift_v_cell: how far charging leaves the cell above rest when it ends, V a cell.
-        slow_ohm_ah: slow polarisation in discharge, ohm of the whole cell times its Ah.
+        load_shift_v_cell: how far a lasting load of a hundredth of the nameplate leaves the cell below rest, V a
+            cell, twice that at most; its error is as large.
         rest_error_v_cell: what a rest voltage may still be off by in one night, V a cell, though
             line and unit are known; for a curve its shape and hysteresis.
         health: present capacity over nameplate of a bank of unknown age.
         acceptance_per_h: accepted current at the absorption voltage over the Ah still missing, 1/h;
             None where the ending current is sharp instead.
         acceptance_spread: its relative standard error from bank to bank.
-        hold_back_frac: Ah still missing when the accepted current would be nothing, over nameplate.
-        ending_a_per_ah: current at the absorption voltage below which the bank is full, A per Ah.
-        ending_missing_frac: what is missing then, over nameplate.
+        hold_back_frac: Ah still missing when the accepted current is nothing, over nameplate.
+        ending_a_per_ah: current at the absorption voltage below which only that is missing, A per Ah; 0
+            where acceptance_per_h is used.
         efficiency: Ah stored per Ah charged, gassing left out.
         gas_a_per_ah: gassing and self-discharge current at 25 C and `gas_ref_v_cell`, A per Ah.
         gas_ref_v_cell: voltage at which gas_a_per_ah holds, V a cell.
@@ -64,14 +65,13 @@ class Chemistry:
     rest_v_per_k_cell: float
     settle_s: float
     charge_shift_v_cell: float
-    slow_ohm_ah: float
+    load_shift_v_cell: float
     rest_error_v_cell: float
     health: Band
     acceptance_per_h: float | None
     acceptance_spread: float
     hold_back_frac: Band
     ending_a_per_ah: float
-    ending_missing_frac: Band
     efficiency: Band
     gas_a_per_ah: float
     gas_ref_v_cell: float
@@ -103,14 +103,13 @@ def _lead(
         rest_v_per_k_cell=0.2e-3,
         settle_s=7200.0,
         charge_shift_v_cell=0.012,
-        slow_ohm_ah=0.16,
+        load_shift_v_cell=0.0015,
         rest_error_v_cell=0.0025,
         health=Band(0.92, 0.12),
         acceptance_per_h=acceptance_per_h,
         acceptance_spread=0.30,
         hold_back_frac=Band(0.010, 0.012),
-        ending_a_per_ah=0.02,
-        ending_missing_frac=Band(0.06, 0.03),
+        ending_a_per_ah=0.0,
         efficiency=efficiency,
         gas_a_per_ah=gas_a_per_ah,
         gas_ref_v_cell=2.25,
@@ -157,14 +156,13 @@ _LIFEPO4 = Chemistry(
     rest_v_per_k_cell=0.0,
     settle_s=7200.0,
     charge_shift_v_cell=0.03,
-    slow_ohm_ah=0.10,
+    load_shift_v_cell=0.003,
     rest_error_v_cell=0.0125,
     health=Band(0.96, 0.05),
     acceptance_per_h=None,
     acceptance_spread=0.0,
-    hold_back_frac=Band(0.0, 0.0),
+    hold_back_frac=Band(0.008, 0.010),
     ending_a_per_ah=0.05,
-    ending_missing_frac=Band(0.005, 0.010),
     efficiency=Band(0.996, 0.003),
     gas_a_per_ah=0.028e-3,
     gas_ref_v_cell=3.3,
