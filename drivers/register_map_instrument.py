@@ -57,7 +57,7 @@ class RegisterMapInstrument:
         self._polls_since_proof += 1
         overdue = self.plan.identity is not None and self._polls_since_proof >= IDENTITY_EVERY_POLLS
         if self._line.doubts(self.plan.unit) or overdue:
-            await self._prove(turn[0])
+            await self._prove(turn)
         answers, refused = await self._ask_all(turn)
         if self._line.doubts(self.plan.unit):
             why = "something came during the poll that nobody had asked for"
@@ -105,7 +105,7 @@ class RegisterMapInstrument:
 
     # -- proofs --------------------------------------------------------------------------------
 
-    async def _prove(self, following: Request) -> None:
+    async def _prove(self, following: Sequence[Request]) -> None:
         """Short reads in a row, two or three, each answered in its own shape: then the unit is in step."""
         unit = self.plan.unit
         self._line.doubt(unit)
@@ -121,7 +121,7 @@ class RegisterMapInstrument:
         self._line.trust(unit)
         self._polls_since_proof = 0
 
-    def _choose_proofs(self, following: Request) -> tuple[Request, ...]:
+    def _choose_proofs(self, following: Sequence[Request]) -> tuple[Request, ...]:
         """The pair for this time: rotating, the identity among them, and no shape twice in a row."""
         wholes = tuple(request for turn in self.plan.turns for request in turn)
         every = list(dict.fromkeys([*self.plan.proofs, *wholes]))
@@ -136,12 +136,14 @@ class RegisterMapInstrument:
         choices: list[tuple[Request, ...]] = [*pairs, *triples]
         return min(choices, key=lambda chosen: self._drawbacks(chosen, following))
 
-    def _drawbacks(self, chosen: tuple[Request, ...], following: Request) -> tuple[int, bool, int, int]:
-        repeats = (chosen[0].shape == self._last_shape) + (chosen[-1].shape == following.shape)
+    def _drawbacks(self, chosen: tuple[Request, ...], following: Sequence[Request]) -> tuple[int, bool, int, int, int]:
+        repeats = (chosen[0].shape == self._last_shape) + (chosen[-1].shape == following[0].shape)
         identity = self.plan.identity
         lacks_identity = identity is not None and identity not in chosen
         wholes = sum(request not in self.plan.proofs for request in chosen)
-        return repeats, lacks_identity, len(chosen), wholes
+        shapes = {request.shape for request in following}
+        again = sum(request.shape in shapes for request in chosen)  # a copy of the proof could fit there
+        return repeats, lacks_identity, len(chosen), again, wholes
 
     def _check_identity(self, registers: Sequence[int]) -> None:
         known = self._map.identity

@@ -14,8 +14,8 @@ over. What keeps such an answer from becoming a reading:
 3. After an answer the line must stay quiet for the gap the standard asks for anyway. Whatever else
    comes in that gap, or before the next request, was not asked for: the answer is refused, or, when
    it was handed over already, the units in question are doubted.
-4. The same unit, function and count are not asked again within `slowest_s`. Whatever comes up to
-   that long after its question, a second copy as well, then finds another question waiting, and
+4. The same unit, function and count are not asked again within `slowest_s` of their last answer. A
+   second copy that comes up to that long after the first then finds another question waiting, and
    does not fit it. At usual periods this costs no time, because the plan gives successive requests
    of a unit different counts (`decoders.register_plans`).
 5. An instrument that answers every question with the answer to the one before is in no hurry: it
@@ -99,7 +99,7 @@ class ModbusLine:
         self._stray = b""  # what came while no question was open
         self._heard_s = -1e9
         self._quiet_until_s = -1e9
-        self._asked_s: dict[tuple[int, int, int], float] = {}  # by shape; as many as the plans have shapes
+        self._used_s: dict[tuple[int, int, int], float] = {}  # by shape, last asked or answered; as many as planned
         self._trusted: set[int] = set()
 
     # -- the port ------------------------------------------------------------------------------
@@ -200,7 +200,7 @@ class ModbusLine:
             raise self._lost()
         self._heard = b""
         self._wanted = request
-        self._asked_s[request.shape] = self._monotonic()
+        self._used_s[request.shape] = self._monotonic()
         read = client.read_holding_registers if request.function == READ_FUNCTIONS[0] else client.read_input_registers
         async with asyncio.timeout(self.patience_s(request)) as self._patience:
             return await read(request.address, count=request.count, device_id=request.unit)
@@ -231,7 +231,7 @@ class ModbusLine:
             await asyncio.sleep(0)
             if not self.is_up:
                 raise self._lost()
-            free_s = self._asked_s.get(request.shape, -1e9) + self._line.slowest_s
+            free_s = self._used_s.get(request.shape, -1e9) + self._line.slowest_s
             now_s = self._monotonic()
             wait_s = max(self._quiet_until_s, self._heard_s + self._gap_s, free_s) - now_s
             if wait_s <= 0.0:
@@ -305,7 +305,7 @@ class ModbusLine:
         if answer is None:
             return b""
         self._wanted = None
-        self.answered_s = self._heard_s
+        self.answered_s = self._used_s[request.shape] = self._heard_s
         return answer
 
     # -- what it costs -------------------------------------------------------------------------
