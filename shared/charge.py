@@ -1,7 +1,8 @@
 """State of charge of the bank, row by row: counted, corrected by what voltage and current can tell.
 
-Each row is counted at once, so that `soc_frac` is always new; once a minute the mean of the rows is folded into
-what is believed of the bank (`shared.bank_belief`), which knows how much each kind of evidence is worth.
+Each row is counted at once, so that `soc_frac` is always new. Once a minute by day, and each five in the dark,
+when a rest voltage tells nothing new sooner, the mean of the rows is folded into what is believed of the bank
+(`shared.bank_belief`), which knows how much each kind of evidence is worth.
 """
 
 from collections.abc import Mapping
@@ -21,6 +22,7 @@ PARTS = ("bank", "panel", "shunt")
 
 _MINUTE_S = 60.0
 _REST_EVERY_S = 300.0  # a rest voltage changes slowly; more often tells nothing more
+_GAP_S = 120.0  # a mean over more than this without rows stands for nothing
 _DARK_W_PER_AH = 0.02  # panel power below this over nameplate is dusk, dawn or a meter's noise
 _DARK_FOR_S = 900.0
 _CHARGING_C = 0.004  # current that counts as charging, nameplates an hour
@@ -154,7 +156,7 @@ class ChargeFilter:
             self.charged_ah += went_ah
         if not frozen:
             self._tally(dt_s, bank_v, bank_a)
-        if self.span_s >= _MINUTE_S:
+        if self.span_s >= (_MINUTE_S if self.dark_s < _DARK_FOR_S else _REST_EVERY_S):
             self._fold_minute()
         else:
             x = self.belief.x
@@ -205,7 +207,7 @@ class ChargeFilter:
         bank_c, error_c = self._temperature()
         self.belief.pass_time(span_s, self.went_ah, self.charged_ah, self.variance_ah2, self.mean_v, bank_c)
         self.rest_s += span_s
-        if rows and self.rows_a and span_s < 3.0 * _MINUTE_S:
+        if rows and self.rows_a and span_s < (_REST_EVERY_S if self.dark_s > _DARK_FOR_S else _MINUTE_S) + _GAP_S:
             self._see(span_s, bank_c, error_c)
         self._clear_minute()
         self._show()
