@@ -12,6 +12,7 @@ from attrs import frozen
 
 from daemon.configuration_values import (
     Address,
+    Argv,
     DevicePath,
     Endpoint,
     Flag,
@@ -116,7 +117,7 @@ class AlertTable:
 class WayOutTable:
     """[way-out.NAME]; which keys a kind needs is told by WAYS_OUT."""
 
-    kind: Annotated[str, OneOf(("mail", "journal"))]
+    kind: Annotated[str, OneOf(("mail", "webhook", "command", "journal"))]
     server: Annotated[str | None, Host()] = None
     port: Annotated[int | None, Whole(1, 65_535, "the server's port")] = None
     security: Annotated[str | None, OneOf(("starttls", "tls", "none"))] = None
@@ -124,6 +125,8 @@ class WayOutTable:
     sender: Annotated[str | None, Address()] = None
     to: Annotated[tuple[str, ...], ListOf(Address(), "mail addresses")] = ()
     secret: Annotated[str | None, SecretName()] = None
+    url: Annotated[str | None, Url()] = None
+    command: Annotated[tuple[str, ...], Argv()] = ()
     least: Annotated[str, OneOf(SEVERITIES)] = "advice"
 
 
@@ -135,6 +138,7 @@ class CentralTable:
     org: Annotated[str, Text("the organisation at the central store")]
     bucket: Annotated[str, Text("the bucket at the central store")]
     secret: Annotated[str | None, SecretName()] = None
+    every_s: Annotated[float, Number(10.0, 86_400.0, "s, how often what is new is sent to the central store")] = 60.0
 
 
 @frozen
@@ -175,6 +179,8 @@ class WayOutKeys:
 WAYS_OUT: Mapping[str, WayOutKeys] = MappingProxyType(
     {
         "mail": WayOutKeys(("server", "to"), ("port", "security", "user", "sender", "secret")),
+        "webhook": WayOutKeys(("url",), ("secret",)),
+        "command": WayOutKeys(("command",), ()),
         "journal": WayOutKeys((), ()),
     }
 )

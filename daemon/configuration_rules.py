@@ -7,6 +7,7 @@ a slip in cells, chemistry or volts and refused; one outside of the usual band o
 
 from collections.abc import Collection, Iterator, Mapping
 from types import MappingProxyType
+from urllib.parse import urlsplit
 
 from attrs import frozen
 
@@ -242,10 +243,22 @@ def check_ways_out(findings: Findings, ways: Mapping[str, Sound]) -> None:
         if way.get("security") == "none" and way.get("secret") is not None:
             allowed = "starttls or tls: with a secret the password would go over the line in the clear"
             findings.add(("way-out", name, "security"), allowed, way["security"])
+        if way.get("secret") is not None and _is_open(way.get("url")):
+            allowed = "https: with a secret it would go over the line in the clear"
+            findings.add(("way-out", name, "url"), allowed, way["url"])
+
+
+def _is_open(url: str | None) -> bool:
+    """Whether what is sent to an address can be read on the way; this computer's own is no way at all."""
+    try:
+        parts = urlsplit(url or "")
+    except ValueError:  # an address in brackets that is none
+        return True
+    return parts.scheme == "http" and parts.hostname not in ("localhost", "127.0.0.1", "::1")
 
 
 def _check_way_keys(findings: Findings, name: str, way: Sound, keys: WayOutKeys) -> None:
-    for key in ("server", "port", "security", "user", "sender", "to", "secret"):
+    for key in ("server", "port", "security", "user", "sender", "to", "secret", "url", "command"):
         given = way.get(key, "in doubt") not in (None, ())
         if key in keys.needed and not given:
             findings.add(("way-out", name, key), f"must be given for the kind {way['kind']}")

@@ -236,6 +236,21 @@ class ListOf:
 
 
 @frozen
+class Argv:
+    """A command and its arguments, each as it is handed over; no shell sees them."""
+
+    def __call__(self, value: object) -> tuple[str, ...]:
+        """Check one command; the program is named by its whole path, so that no search path decides."""
+        allowed = f'a list of 1 to {LIST_MAX} texts, such as ["/usr/local/bin/call-out", "--quiet"]: no shell reads it'
+        if not isinstance(value, list) or not 1 <= len(value) <= LIST_MAX:
+            raise WrongValue(allowed)
+        words = _each(Text("an argument, handed over as it is"), enumerate(value))
+        if not words[0].startswith("/"):
+            raise WrongValue("the program's whole path, such as /usr/local/bin/call-out", 0)
+        return tuple(words)
+
+
+@frozen
 class WordsByQuantity:
     """A table of texts: quantity = "text"."""
 

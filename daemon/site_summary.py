@@ -265,6 +265,10 @@ def _way_out(way: WayOut) -> str:
     if way.server is not None:
         port = f":{way.port}" if way.port is not None else ""
         text += f" by {way.server}{port} ({way.security}) to {', '.join(way.to)}"
+    if way.url is not None:
+        text += f" to {way.url}"
+    if way.command:
+        text += f": {' '.join(way.command)}"
     if way.least != "advice":
         text += f", only {way.least} and above" if way.least == "act" else f", only {way.least}"
     return text

@@ -126,12 +126,13 @@ class WayOut:
 
 @frozen
 class Central:
-    """[central]: the group's InfluxDB-v2 server."""
+    """[central]: the group's InfluxDB-v2 server; `every_s` is how often what is new is sent there."""
 
     url: str
     org: str
     bucket: str
     secret: str | None = None
+    every_s: float = 60.0
 
 
 @frozen
