@@ -256,6 +256,10 @@ class BankBelief:
         variance = (sigma * x[CAPACITY]) ** 2
         self._fold([(REMOVED, 1.0), (CAPACITY, -gone)], gone * x[CAPACITY] - x[REMOVED], variance)
 
+    def see_capacity(self, capacity_ah: float, sigma_ah: float) -> None:
+        """A discharge test's result: capacity at the 20 h rate and 25 C, Ah, with its standard error."""
+        self._fold([(CAPACITY, 1.0)], capacity_ah - self.x[CAPACITY], sigma_ah * sigma_ah)
+
     # Forgetting.
 
     def start_at(self, soc_frac: float, sigma: float) -> None:

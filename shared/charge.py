@@ -26,6 +26,7 @@ _GAP_S = 120.0  # a mean over more than this without rows stands for nothing
 _DARK_W_PER_AH = 0.02  # panel power below this over nameplate is dusk, dawn or a meter's noise
 _DARK_FOR_S = 900.0
 _CHARGING_C = 0.004  # current that counts as charging, nameplates an hour
+_REST_NIGHT_S = 6.0 * 3600.0  # what a person's rest voltage is worth with a perfect meter
 _REST_C = 0.08  # a heavier mean load is no rest
 _UNKNOWN_C = (15.0, 12.0)  # temperature and its error, C and K, when no thermometer answers
 _START_SIGMA = 0.05
@@ -300,6 +301,43 @@ class ChargeFilter:
         if self.span_s > 0.0:
             self._fold_minute()
         self.belief.see_soc(soc_frac, sigma)
+        self._show()
+
+    def measured_rest(self, bank_v: float, sigma_v: float, bank_c: float | None = None) -> None:
+        """A person measured the rest voltage at the terminals, after hours with nothing connected.
+
+        It is judged like the rest voltages of a whole night, with what is known of this bank's own line.
+
+        Args:
+            bank_v: V of the whole bank, above 0.
+            sigma_v: standard error of the meter, V, above 0.
+            bank_c: temperature of the bank, C; None takes what the site's own thermometers say.
+        """
+        if bank_v <= 0.0 or sigma_v <= 0.0:
+            raise ValueError(f"need bank_v and sigma_v above 0, got {bank_v} and {sigma_v}")
+        if self.span_s > 0.0:
+            self._fold_minute()
+        own_c, error_c = self._temperature()
+        own_v = self.belief.chemistry.rest_error_v_cell * self.bank.cells
+        # A worse meter is worth a shorter part of the night.
+        worth = own_v * own_v / (own_v * own_v + sigma_v * sigma_v)
+        nothing_a = self.belief.x[OFFSET]
+        temperature = (own_c, error_c) if bank_c is None else (bank_c, 1.0)
+        self.belief.see_rest(worth * _REST_NIGHT_S, bank_v, nothing_a, *temperature)
+        self._show()
+
+    def measured_capacity(self, capacity_ah: float, sigma_ah: float) -> None:
+        """A person measured the capacity by a discharge test.
+
+        Args:
+            capacity_ah: Ah at the 20 h rate and 25 C, above 0.
+            sigma_ah: its standard error, Ah, above 0.
+        """
+        if capacity_ah <= 0.0 or sigma_ah <= 0.0:
+            raise ValueError(f"need capacity_ah and sigma_ah above 0, got {capacity_ah} and {sigma_ah}")
+        if self.span_s > 0.0:
+            self._fold_minute()
+        self.belief.see_capacity(capacity_ah, sigma_ah)
         self._show()
 
     def changed(self, part: str) -> None:
