@@ -160,6 +160,22 @@ def _status(options: argparse.Namespace) -> int:
     return run_status(_folders(options), form=form, store=options.store, exit_code=options.exit_code)
 
 
+def _add_replay(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--site", type=Path, required=True, metavar="SITE.toml", help="[site] and [bank] are enough")
+    parser.add_argument("--readings", type=Path, required=True, metavar="FILE.csv[.gz]", help="one line a time")
+    parser.add_argument("--estimates", type=Path, required=True, metavar="OUT.csv", help="charge at each line")
+    parser.add_argument("--events", type=Path, required=True, metavar="OUT.jsonl", help="alerts raised and cleared")
+    parser.add_argument("--ahead", type=Path, metavar="OUT.csv", help="the reserve to come, each few minutes")
+    parser.add_argument("--start-soc", type=float, metavar="X", help="charge at the first line, 0 to 1, if known")
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from daemon.replay import ReplayFiles, run_replay
+
+    files = ReplayFiles(options.site, options.readings, options.estimates, options.events, options.ahead)
+    return run_replay(files, start_soc=options.start_soc)
+
+
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds of the live part")
     parser.add_argument("--state", type=Path, metavar="DIR", help="the demo's own folder, made anew each time")
@@ -181,6 +197,7 @@ _COMMANDS: tuple[
     ("send", "carry notices off the hill", _add_send, _send),
     ("check", "is this site file right, and what does it say", _add_check, _check),
     ("status", "one look at the site", _add_status, _status),
+    ("replay", "a file of readings through the same estimate and rules", _add_replay, _replay),
     ("demo", "an invented site: thirty days of its past, then live", _add_demo, _demo),
 )
 
