@@ -36,12 +36,24 @@ def _mail(way: WayOut, secret: Callable[[str], str]) -> Way:
     return MailWay(way, secret=secret)
 
 
+def _webhook(way: WayOut, secret: Callable[[str], str]) -> Way:
+    from daemon.sending.webhook import WebhookWay
+
+    return WebhookWay(way, secret=secret)
+
+
+def _command(way: WayOut, secret: Callable[[str], str]) -> Way:
+    from daemon.sending.command import CommandWay
+
+    return CommandWay(way)
+
+
 def _journal(way: WayOut, secret: Callable[[str], str]) -> Way:
     return JournalWay(way.name, way.least)
 
 
 WAYS: Mapping[str, Callable[[WayOut, Callable[[str], str]], Way]] = MappingProxyType(
-    {"mail": _mail, "journal": _journal}
+    {"mail": _mail, "webhook": _webhook, "command": _command, "journal": _journal}
 )
 
 

@@ -363,7 +363,7 @@ class Sender:
             self._finish(desk, item, TAKEN if receipt.taken else REFUSED)
         else:
             item.delay_s = _doubled(item.delay_s)
-            item.next_try_s = now_s + item.delay_s
+            item.next_try_s = now_s + max(item.delay_s, outcome.wait_s or 0.0)
             self._receipts.put_receipt(receipt)
         if outcome.broken is None:
             self._works(desk, outcome, now_s)
@@ -371,7 +371,7 @@ class Sender:
             receipt.tries -= 1  # the way did not work: this says nothing about the letter
             item.next_try_s = now_s
             item.delay_s = 0.0
-            self._fails(desk, outcome.broken, now_s)
+            self._fails(desk, outcome.broken, now_s, outcome.wait_s or 0.0)
         self._state_changed = True
 
     def _works(self, desk: _WayDesk, outcome: Outcome, now_s: float) -> None:
@@ -385,9 +385,9 @@ class Sender:
         desk.next_try_s = desk.delay_s = 0.0
         desk.trouble.recovered(now_s)
 
-    def _fails(self, desk: _WayDesk, why: str, now_s: float) -> None:
+    def _fails(self, desk: _WayDesk, why: str, now_s: float, wait_s: float) -> None:
         desk.delay_s = _doubled(desk.delay_s)
-        desk.next_try_s = now_s + desk.delay_s
+        desk.next_try_s = now_s + max(desk.delay_s, wait_s)
         desk.failing_since_s = now_s if desk.failing_since_s is None else desk.failing_since_s
         desk.last_error = why
         desk.trouble.failed(now_s, why)

@@ -182,6 +182,18 @@ def test_a_way_that_fails_keeps_the_order_and_says_since_when(site: Site) -> Non
     assert (site.way_state()["failing_since_s"], site.way_state()["last_error"]) == (None, None)
 
 
+def test_a_way_that_asks_to_be_left_alone_is(site: Site) -> None:
+    way = site.ways["mail"]
+    way.answer = lambda letter, to: Outcome(broken="429", wait_s=900.0)
+    site.queue.add("k1")
+    site.settle()
+    assert site.turn() == site.now_s + 900.0
+    way.answer = lambda letter, to: Outcome(later=dict.fromkeys(to, "503"), wait_s=700.0)
+    site.turn(900.0)
+    site.settle()
+    assert site.turn() == site.now_s + 700.0
+
+
 def test_the_times_between_tries(site: Site) -> None:
     site.ways["mail"].answer = broken
     site.queue.add("k1")
