@@ -190,6 +190,26 @@ def _demo(options: argparse.Namespace) -> int:
     return run_demo(seconds=options.seconds, folder=options.state, **chosen)
 
 
+def _add_try_way_out(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("names", nargs="*", metavar="NAME", help="the NAME of a [way-out.NAME]")
+    parser.add_argument("--all", action="store_true", help="every way out of the site")
+    parser.add_argument("--site", type=Path, default=SITE_FILE, metavar="SITE", help="the site file")
+    _add_secrets(parser)
+
+
+def _try_way_out(options: argparse.Namespace) -> int:
+    from daemon.configuration import load_site
+    from daemon.secret_files import read_secret
+    from daemon.sending.try_ways import run_try
+
+    _log_to_stderr()
+    secrets = _folders(options).secrets
+    site = load_site(options.site)
+    return run_try(
+        site, options.names, every=options.all, secret=lambda name: read_secret(secrets, name), out=sys.stdout
+    )
+
+
 _COMMANDS: tuple[
     tuple[str, str, Callable[[argparse.ArgumentParser], None], Callable[[argparse.Namespace], int]], ...
 ] = (
@@ -198,6 +218,7 @@ _COMMANDS: tuple[
     ("check", "is this site file right, and what does it say", _add_check, _check),
     ("status", "one look at the site", _add_status, _status),
     ("replay", "a file of readings through the same estimate and rules", _add_replay, _replay),
+    ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),
     ("demo", "an invented site: thirty days of its past, then live", _add_demo, _demo),
 )
 
