@@ -74,6 +74,21 @@ def _folders(options: argparse.Namespace) -> Folders:
     )
 
 
+def _add_past(parser: argparse.ArgumentParser, *, since: str | None = None) -> None:
+    """Options of every command that reads the record and asks nobody."""
+    parser.add_argument("--state", type=Path, metavar="DIR", help="folder of the record")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="read this record, such as a copy of one")
+    whole = "" if since is None else f" ({since})"
+    parser.add_argument("--since", default=since, metavar="TIME", help=f"2d, 36h, or a local date and time{whole}")
+    parser.add_argument("--until", metavar="TIME", help="the same; up to the newest reading if not given")
+    parser.add_argument("--timezone", metavar="NAME", help="show and read times in this zone, not in the site's")
+
+
+def _store(options: argparse.Namespace) -> Path:
+    store: Path | None = options.store
+    return store or _folders(options).state
+
+
 def _log_to_stderr(level: int = logging.INFO) -> None:
     logging.basicConfig(level=level, stream=sys.stderr, format="%(levelname).1s %(name)s: %(message)s")
 
@@ -160,6 +175,23 @@ def _status(options: argparse.Namespace) -> int:
     return run_status(_folders(options), form=form, store=options.store, exit_code=options.exit_code)
 
 
+def _add_history(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("quantities", nargs="+", metavar="QUANTITY", help="bank_v, soc_frac, ... or shunt:bank_v")
+    _add_past(parser, since="1d")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--csv", action="store_true", help="the table as CSV")
+    form.add_argument("--json", action="store_true", help="the table as JSON")
+    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
+
+
+def _history(options: argparse.Namespace) -> int:
+    from daemon.history import Asked, run_history
+
+    form = "csv" if options.csv else "json" if options.json else "screen"
+    times = (options.since, options.until, options.timezone)
+    return run_history(_store(options), Asked(tuple(options.quantities), *times, form, options.plain))
+
+
 def _add_replay(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--site", type=Path, required=True, metavar="SITE.toml", help="[site] and [bank] are enough")
     parser.add_argument("--readings", type=Path, required=True, metavar="FILE.csv[.gz]", help="one line a time")
@@ -217,6 +249,7 @@ _COMMANDS: tuple[
     ("send", "carry notices off the hill", _add_send, _send),
     ("check", "is this site file right, and what does it say", _add_check, _check),
     ("status", "one look at the site", _add_status, _status),
+    ("history", "quantities over time, as curve and table", _add_history, _history),
     ("replay", "a file of readings through the same estimate and rules", _add_replay, _replay),
     ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),
     ("demo", "an invented site: thirty days of its past, then live", _add_demo, _demo),
