@@ -44,6 +44,11 @@ class Bank:
     float_v: float
     charge_v_per_k: float = 0.0
 
+    def is_same_as(self, other: "Bank") -> bool:
+        """Tell whether both can be one bank: half mark and charger settings may differ, the bank's own data not."""
+        mine, others = ((b.chemistry, b.capacity_ah, b.cells) for b in (self, other))
+        return mine == others
+
 
 @frozen
 class Line:

@@ -4,7 +4,7 @@ Pure: no port, no file, no clock. The service feeds it with live readings, `demo
 readings from elsewhere, so that all three take the same way.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import datetime
 
 from shared.alerts import AlertBook, AlertEvent
@@ -45,7 +45,7 @@ class Station:
         self.watches = rules_for(site)
         self.alerts = AlertBook(self.watches)
         self.fed_s: float | None = None  # when the filter was last stepped
-        self._start_s = start_s
+        self._awaited_s = dict.fromkeys(site.instruments, start_s)  # since when an instrument is expected to answer
         self._seen: dict[str, dict[str, float]] = {}  # instrument -> quantity -> value
         self._seen_s: dict[str, float] = {}
         self._stale_after_s = {
@@ -161,7 +161,7 @@ class Station:
 
     def silent_s(self, instrument: str, now_s: float) -> float:
         """Seconds since the instrument's last answer, or since the start."""
-        return now_s - self._seen_s.get(instrument, self._start_s)
+        return now_s - self._seen_s.get(instrument, self._awaited_s[instrument])
 
     def facts(self, now_s: float) -> dict[str, float | None]:
         """Everything the rules may look at; None where it is not known."""
@@ -199,6 +199,34 @@ class Station:
         """Begin a book of alerts in which nothing stands; event numbers go on after the last one."""
         self.alerts = AlertBook(self.watches, last_event_id=last_event_id)
 
+    def succeed(
+        self, old: "Station", *, same_devices: Collection[str], same_currents: Collection[str]
+    ) -> tuple[str, ...]:
+        """Go on from the station of an earlier site file, with all of it that the new file leaves true.
+
+        Args:
+            old: as it was fed last; not to be used any more.
+            same_devices: instruments that are still the same device.
+            same_currents: of these, those whose currents are still read and meant in the same way.
+        Returns: the parts, "bank" or "shunt", about which what was learned had to be forgotten.
+        """
+        for name in same_devices:
+            if name in old._seen_s:
+                self._seen[name], self._seen_s[name] = old._seen[name], old._seen_s[name]
+            self._suspect_share[name] = old._suspect_share[name]
+            self._awaited_s[name] = old._awaited_s[name]
+        self._estimate_s, self.fed_s = old._estimate_s, old.fed_s
+        self.alerts = AlertBook.resume(self.watches, old.alerts.snapshot())
+        self.charge = ChargeFilter.resume(self.site.bank, old.charge.snapshot(), has_shunt=self.has_shunt)
+        forgotten = []
+        if not self.site.bank.is_same_as(old.site.bank):
+            forgotten.append("bank")
+        if self.plan != old.plan or not self.plan.instruments <= set(same_currents):
+            forgotten.append("shunt")
+        for part in forgotten:
+            self.charge.changed(part)
+        return tuple(forgotten)
+
     def notice_context(self, now_s: float, *, utc: datetime | None, origin: str) -> NoticeContext:
         """What a notice about this site needs to know at `now_s`, `utc` by a trusted clock, in boot `origin`."""
         charge, known = self.charge, self.fed_s is not None
@@ -224,5 +252,5 @@ class Station:
         self.alerts.bridge(now_s, gap_s)
         self._seen.clear()
         self._seen_s.clear()
-        self._start_s = now_s
+        self._awaited_s = dict.fromkeys(self.site.instruments, now_s)
         self._estimate_s = now_s - ESTIMATE_EVERY_S

@@ -100,6 +100,12 @@ class BankCurrentPlan:
             return self.from_shunt
         return self.charge_from[0].instrument
 
+    @property
+    def instruments(self) -> frozenset[str]:
+        """Every instrument that the bank current, or its counter, comes from."""
+        terms = {term.instrument for term in self.charge_from + self.load_from}
+        return frozenset(terms | {name for name in (self.from_shunt, self.counter_from) if name is not None})
+
     def form(self, latest: Mapping[tuple[str, str], float]) -> float | None:
         """Form the bank current, A, charging above zero.
 
