@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 
 from daemon.errors import StoreBusy, StoreError
-from daemon.record import Anchor, Batch, Record
+from daemon.record import Anchor, Batch, Entry, Record
 from daemon.trouble_log import TroubleLog
 from shared.alerts import AlertEvent
 from shared.notices import Notice
@@ -19,6 +19,7 @@ from shared.readings import Reading
 log = logging.getLogger("halfmark.record")
 
 PENDING_READINGS_MOST = 20_000  # about four hours of a shunt at 1 s and a controller at 10 s
+ENTRIES_MOST = 1000  # of people, waiting for a record that can't be written
 REOPEN_EVERY_S = 30.0
 
 
@@ -53,6 +54,7 @@ class Recorder:
         self._opened_s = -REOPEN_EVERY_S
         self._pending = Batch()
         self._wanted = asyncio.Event()
+        self._waiters: list[asyncio.Future[bool]] = []
         self._trouble = TroubleLog(log, "record")
 
     # -- what is to be kept --------------------------------------------------------------------
@@ -79,6 +81,18 @@ class Recorder:
         """Take a trusted pair of elapsed and wall time."""
         self._pending.anchors.append(anchor)
 
+    def add_entry(self, entry: Entry) -> bool:
+        """Take what a person wrote; False when too much of it waits already, and this was not taken."""
+        if not self.takes_entries:
+            return False
+        self._pending.entries.append(entry)
+        return True
+
+    @property
+    def takes_entries(self) -> bool:
+        """Whether one more entry of a person can wait for its commit."""
+        return len(self._pending.entries) < ENTRIES_MOST
+
     def set_state(self, name: str, value: Mapping[str, object]) -> None:
         """Replace a named state; the newest before the commit counts."""
         self._pending.state[name] = dict(value)
@@ -86,6 +100,17 @@ class Recorder:
     def commit_soon(self) -> None:
         """Ask for a commit before its period is over."""
         self._wanted.set()
+
+    async def stored(self) -> bool:
+        """Have everything taken so far committed at once; False when it could not be, and waits for a later commit."""
+        waiter: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        self._waiters.append(waiter)
+        self.commit_soon()
+        return await waiter
+
+    def commit_each(self, commit_s: float) -> None:
+        """Change the period of the commits; it counts from the next one on."""
+        self._commit_s = commit_s
 
     # -- committing ----------------------------------------------------------------------------
 
@@ -121,6 +146,17 @@ class Recorder:
 
     async def commit(self) -> bool:
         """Store everything pending in one transaction; on failure keep it for the next one."""
+        waiters, self._waiters = self._waiters, []
+        done = False
+        try:
+            done = await self._commit()
+        finally:
+            for waiter in waiters:
+                if not waiter.done():
+                    waiter.set_result(done)
+        return done
+
+    async def _commit(self) -> bool:
         if self._record is None:
             if self._clock() - self._opened_s < REOPEN_EVERY_S:
                 return False

@@ -9,6 +9,7 @@ import faulthandler
 import logging
 import os
 import signal
+import time
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -16,22 +17,24 @@ from pathlib import Path
 from attrs import frozen
 
 from daemon.clock import Anchor, KernelTrust, boot_id, elapsed_s, wall_utc_s
+from daemon.configuration import load_maps, load_site
 from daemon.control_messages import SOCKET_NAME
 from daemon.control_socket import ControlServer
-from daemon.cycle import LineCycle
-from daemon.errors import ServiceError, shown
+from daemon.errors import ConfigError, HalfmarkError, ServiceError
 from daemon.folders import Folders, make_folders
+from daemon.line_tasks import LineTasks, line_work
 from daemon.live_picture import picture_of, utc_at
+from daemon.operator_requests import OperatorRequests
 from daemon.picture import STATE_NAME, Picture
-from daemon.record import Record
+from daemon.record import Entry, Record
 from daemon.recorder import Recorder
-from daemon.send_child import keep_sending
+from daemon.send_child import SendChild
 from daemon.sending.receipts import sending_state
 from daemon.sending.wake import wake_send
+from daemon.site_change import changes, same_currents, same_devices
 from daemon.supervisor import Supervisor, Watchdog, watchdog_interval_s
 from daemon.taking_up import Past, take_up
 from drivers.register_maps import RegisterMap
-from drivers.table import make_line
 from shared.alerts import AlertEvent
 from shared.notices import compose
 from shared.readings import Reading
@@ -85,16 +88,16 @@ class Service:
         self.supervisor = Supervisor.from_environment(os.environ)
         self.note = ""
         self.first_reading_seen = False
+        self.latest: dict[str, Reading] = {}  # the newest of each instrument
+        self.lines = LineTasks(clock=clock, deliver=self._take, turned=self._line_turned)
+        self.requests = OperatorRequests(self)
         self._past = Past()
-        self.cycles: dict[str, LineCycle] = {}
+        self._send = SendChild(self._send_arguments()) if options.send_child else None
         self._stop = asyncio.Event()
+        self._reloading = False
+        self._reloads: set[asyncio.Task[None]] = set()
         self._state_saved_s = self._picture_saved_s = self.started_s
-        self.watchdog = Watchdog(
-            watchdog_interval_s(os.environ, os.getpid()),
-            line_limits_s=dict.fromkeys(site.lines, LINE_LIMIT_S),
-            commit_limit_s=3.0 * site.commit_s + LINE_LIMIT_S,
-            now_s=self.started_s,
-        )
+        self.watchdog = self._new_watchdog(site, self.started_s)
 
     async def run(self) -> None:
         """Start everything, go on until told to stop, close in reverse order.
@@ -103,7 +106,7 @@ class Service:
         """
         await self.recorder.open()
         self._take_up()
-        self._make_cycles()
+        self._begin_lines()
         control = ControlServer(self.options.folders.runtime / SOCKET_NAME, self._answer, group=self.options.group)
         await control.start()
         self._catch_signals()
@@ -118,14 +121,14 @@ class Service:
     async def _work(self) -> None:
         """Run every task until `_stop` is set or one of them fails."""
         tasks: list[asyncio.Task[None]] = [
-            *(asyncio.create_task(cycle.run(), name=f"line {cycle.name}") for cycle in self.cycles.values()),
+            asyncio.create_task(self.lines.run(), name="lines"),
             asyncio.create_task(self.recorder.run(self.watchdog.commit_attempted, self._before_commit), name="record"),
             asyncio.create_task(self._each(RULES_EVERY_S, self._step_rules), name="rules"),
             asyncio.create_task(self._each(CLOCK_EVERY_S, self._look_at_clock), name="clock"),
             asyncio.create_task(self._each(WATCHDOG_EVERY_S, self._ping), name="watchdog"),
         ]
-        if self.options.send_child:
-            tasks.append(asyncio.create_task(keep_sending(self._send_arguments()), name="send"))
+        if self._send is not None:
+            tasks.append(asyncio.create_task(self._send.run(), name="send"))
         stop = asyncio.create_task(self._stopped(), name="stop")
         try:
             await asyncio.wait([*tasks, stop], return_when=asyncio.FIRST_COMPLETED)
@@ -133,7 +136,7 @@ class Service:
                 if task.done():
                     task.result()  # a task that ended has failed: let the error end the service
         finally:
-            self._save_state(self.clock())  # while the lines are still up: the last picture shows them at work
+            self.save_state(self.clock())  # while the lines are still up: the last picture shows them at work
             for task in (*tasks, stop):
                 task.cancel()
             await asyncio.gather(*tasks, stop, return_exceptions=True)
@@ -167,24 +170,32 @@ class Service:
             group=self.options.group,
         )
 
-    def _make_cycles(self) -> None:
-        for name, line in self.site.lines.items():
-            instruments = [row for row in self.site.instruments.values() if row.line == name]
-            if not instruments:
-                continue
-            link, pollers = make_line(line, instruments, self.maps, clock=self.clock)
-            self.cycles[name] = LineCycle(
-                name, link, pollers, clock=self.clock, deliver=self._take, turned=self.watchdog.line_turned
-            )
+    def _begin_lines(self) -> None:
+        wanted = line_work(self.site, self.maps)
+        _, cycles = self.lines.to_change(wanted)
+        self.lines.begin(cycles, wanted)
 
     def _catch_signals(self) -> None:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._stop.set)
+        loop.add_signal_handler(signal.SIGHUP, self._hung_up)
+
+    def _new_watchdog(self, site: Site, now_s: float) -> Watchdog:
+        return Watchdog(
+            watchdog_interval_s(os.environ, os.getpid()),
+            line_limits_s=dict.fromkeys(site.lines, LINE_LIMIT_S),
+            commit_limit_s=3.0 * site.commit_s + LINE_LIMIT_S,
+            now_s=now_s,
+        )
 
     # -- while running -------------------------------------------------------------------------
 
+    def _line_turned(self, name: str, now_s: float) -> None:
+        self.watchdog.line_turned(name, now_s)
+
     def _take(self, reading: Reading) -> None:
+        self.latest[reading.instrument] = reading
         self.recorder.add_reading(reading)
         estimate = self.station.take(reading)
         if estimate is not None:
@@ -207,10 +218,20 @@ class Service:
         self.recorder.add_event(event, notice)
 
     def _look_at_clock(self, now_s: float) -> None:
-        anchor = self._trusted(self.anchor or self._past.newest_anchor)
+        anchor = self._trusted(self.newest_anchor)
         if anchor is not None:
-            self.anchor = anchor
-            self.recorder.add_anchor(anchor)
+            self.believe(anchor)
+
+    @property
+    def newest_anchor(self) -> Anchor | None:
+        """The newest trusted pair of any boot, of a source that is trusted now."""
+        anchor = self.anchor or self._past.newest_anchor
+        return anchor if anchor is not None and anchor.source in self.site.clock_trust else None
+
+    def believe(self, anchor: Anchor) -> None:
+        """Take a trusted pair of this boot."""
+        self.anchor = anchor
+        self.recorder.add_anchor(anchor)
 
     def _trusted(self, earlier: Anchor | None) -> Anchor | None:
         """A pair of this instant that the site file lets us trust, if there is a new one."""
@@ -218,12 +239,13 @@ class Service:
 
     def _before_commit(self, now_s: float) -> None:
         if now_s - self._state_saved_s >= STATE_EVERY_S:
-            self._save_state(now_s)
+            self.save_state(now_s)
         if now_s - self._picture_saved_s >= PICTURE_EVERY_S:
             self._picture_saved_s = now_s
             self.recorder.set_state(STATE_NAME, dict(self._picture()))
 
-    def _save_state(self, now_s: float) -> None:
+    def save_state(self, now_s: float) -> None:
+        """Put all that must survive a restart into the next commit."""
         self._state_saved_s = now_s
         self.recorder.set_state("station", self.station.snapshot())
         self.recorder.set_state("alerts", self.station.alerts.snapshot())
@@ -241,7 +263,7 @@ class Service:
     def _picture(self) -> Picture:
         return picture_of(
             self.station,
-            self.cycles,
+            self.lines.cycles,
             self.recorder,
             now_s=self.clock(),
             started_s=self.started_s,
@@ -256,7 +278,72 @@ class Service:
         """Answer one request of the control socket."""
         if request["ask"] == "status":
             return {"picture": dict(self._picture())}
-        raise ServiceError(f"this service does not know {shown(request['ask'])}; it answers: status")
+        return await self.requests.answer(request)
+
+    # -- another site file ---------------------------------------------------------------------
+
+    def _hung_up(self) -> None:
+        task = asyncio.get_running_loop().create_task(self._reload_by_signal(), name="reload")
+        self._reloads.add(task)  # the loop itself would let go of it
+        task.add_done_callback(self._reloads.discard)
+
+    async def _reload_by_signal(self) -> None:
+        try:
+            found = await self.reload()
+        except HalfmarkError as why:
+            log.error("the site file was not taken, the old one goes on: %s", why)
+            return
+        if self.recorder.add_entry(Entry(self.clock(), "SIGHUP", "reload", "; ".join(found) or "nothing changed")):
+            self.save_state(self.clock())
+            self.recorder.commit_soon()
+
+    async def reload(self) -> list[str]:
+        """Take the site file again; what it leaves as it was goes on undisturbed.
+
+        Returns: what changed, in sentences.
+        Raises: ConfigError: it has mistakes, and nothing was changed; ServiceError: a reload is under way.
+        """
+        if self._reloading:
+            raise ServiceError("a reload is under way already: ask again when it is done")
+        self._reloading = True
+        self.supervisor.reloading(time.monotonic())
+        try:
+            site, maps = await asyncio.to_thread(self._load_again)
+            found = await self._exchange(site, maps)
+        finally:
+            self._reloading = False
+            self.supervisor.ready(f"watching {self.site.place.name}")
+        for words in found:
+            log.warning("reload: %s", words)
+        return found
+
+    def _load_again(self) -> tuple[Site, Mapping[str, RegisterMap]]:
+        site = load_site(self.options.site_file)
+        return site, load_maps(site)
+
+    async def _exchange(self, site: Site, maps: Mapping[str, RegisterMap]) -> list[str]:
+        """Put another site in the place of the present one; whatever may fail comes first."""
+        wanted = line_work(site, maps)
+        try:
+            ending, beginning = self.lines.to_change(wanted)
+        except ValueError as why:
+            raise ConfigError.of(site.source, str(why)) from why
+        station = Station(site, start_s=self.clock())
+        await self.lines.end(ending)
+        devices = same_devices(self.site, site)
+        currents = same_currents(self.site, self.maps, site, maps)
+        forgotten = station.succeed(self.station, same_devices=devices, same_currents=currents)
+        found = changes(self.site, site, lines=(ending, tuple(beginning)), forgotten=forgotten)
+        self.watchdog = self._new_watchdog(site, self.clock())
+        self.site, self.maps, self.station = site, maps, station
+        self.latest = {name: reading for name, reading in self.latest.items() if name in devices}
+        if self.anchor is not None and self.anchor.source not in site.clock_trust:
+            self.anchor = None
+        self.recorder.commit_each(site.commit_s)
+        self.lines.begin(beginning, wanted)
+        if self._send is not None:
+            self._send.reload()
+        return found
 
     def _send_arguments(self) -> list[str]:
         folders = self.options.folders
