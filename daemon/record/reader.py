@@ -24,6 +24,7 @@ from daemon.record.dating import Dating
 from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
 from daemon.record.opening import OpenedRecord
 from daemon.record.packing import (
+    BOOT_SHIFT,
     MS_MOST,
     DamagedRow,
     at_ms,
@@ -115,6 +116,32 @@ class RecordReader:
                 if (boot, ms) >= (since_boot, since_ms) and (end is None or (boot, ms) < (end[0], at_ms(end[1]))):
                     yield Placed(boot, reading)
 
+    def commits(self, boot: int, after_ms: int = -1) -> Iterator[tuple[int, list[Reading]]]:
+        """Give what one boot recorded, commit by commit in the order they were made.
+
+        Nothing that is committed later comes before a commit already given, however old its readings
+        are: so this is what a copy elsewhere follows.
+
+        Args:
+            boot: the boot's number.
+            after_ms: the number of the last commit that is not wanted again; -1 from the start.
+        Returns: the commit's number (ms since boot, above 0) and its readings, oldest first.
+        """
+        if after_ms >= MS_MOST:
+            return
+        for key, row in self._rows(row_key(boot, after_ms + 1), None):
+            number, ms = split_key(key)
+            if number != boot:
+                return
+            yield ms, self._unpack(key, row, None, None)
+
+    def commit_count(self, boot: int, after_ms: int = -1, most: int = 100_000) -> int:
+        """Tell how many commits of a boot come after one of them, counting no further than `most`."""
+        question = "SELECT count(*) FROM (SELECT 1 FROM tail WHERE k > ? AND k < ? LIMIT ?)"
+        after = (boot << BOOT_SHIFT) + after_ms  # for -1 the last place of the boot before, which is never used
+        (count,) = self._opened.ask(question, after, (boot + 1) << BOOT_SHIFT, most)[0]
+        return int(count)
+
     def latest(self) -> dict[str, Placed]:
         """Give the newest reading of each instrument, out of the last 400 commits."""
         found: dict[str, Placed] = {}
@@ -172,13 +199,14 @@ class RecordReader:
         rows = self._opened.ask("SELECT boot, at_ms, json FROM state WHERE name = ?", name)
         return Saved(rows[0][0], rows[0][1] / 1000.0, _mapping(rows[0][2])) if rows else None
 
-    def alert_events(self, after_id: int = 0, limit: int | None = None) -> list[StoredEvent]:
-        """Give changes of alerts after an id, oldest first."""
+    def alert_events(self, after_id: int = 0, limit: int | None = None, boot: int | None = None) -> list[StoredEvent]:
+        """Give changes of alerts after an id, oldest first; of one boot only, if asked."""
         rows = self._opened.ask(
             "SELECT id, boot, at_ms, alert, rule, state, value, bound, severity, json FROM alert_event"
-            " WHERE id > ? ORDER BY id LIMIT ?",
+            " WHERE id > ?1 AND (?3 IS NULL OR boot = ?3) ORDER BY id LIMIT ?2",
             after_id,
             -1 if limit is None else limit,
+            boot,
         )
         return [
             StoredEvent(number, boot, ms / 1000.0, alert, rule, state, value, bound, severity, _mapping(text))

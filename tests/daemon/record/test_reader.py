@@ -274,3 +274,21 @@ def test_size_counts_file_log_and_rows(tmp_path: Path) -> None:
         assert size.log_bytes == (tmp_path / "record.db-wal").stat().st_size > 4096
         assert size.disk_free_bytes > 0
     record.close()
+
+
+def test_commits_come_in_the_order_they_were_made_however_old_their_readings(tmp_path: Path) -> None:
+    record = open_record(tmp_path, elapsed_s=0.0)
+    for at_s, until_s in ((10.0, 11.0), (300.0, 301.0), (20.0, 302.0)):  # the last one was held up
+        record.commit(Batch(readings=[Reading("shunt", at_s, {"bank_v": 12.5})], until_s=until_s))
+    record.close()
+    record = open_record(tmp_path, boot_id=SECOND_BOOT, elapsed_s=0.0)
+    record.commit(Batch(readings=[Reading("shunt", 5.0, {"bank_v": 12.6})], until_s=5.0))
+    record.close()
+    with RecordReader(tmp_path) as reader:
+        made = [(ms, [reading.at_s for reading in readings]) for ms, readings in reader.commits(1)]
+        assert made == [(11_000, [10.0]), (301_000, [300.0]), (302_000, [20.0])]
+        assert [ms for ms, _ in reader.commits(1, 11_000)] == [301_000, 302_000]
+        assert [ms for ms, _ in reader.commits(2)] == [5_000]
+        assert list(reader.commits(3)) == list(reader.commits(1, (1 << 40) - 1)) == []
+        counts = [reader.commit_count(*which) for which in ((1,), (1, 11_000), (1, -1, 2), (2,), (3,))]
+    assert counts == [3, 2, 2, 1, 0]
