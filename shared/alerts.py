@@ -1,4 +1,4 @@
-"""The life of an alert: raised after its dwell, standing, cleared; kept through restarts.
+"""The life of an alert: raised after its dwell, standing, perhaps acknowledged, cleared; kept through restarts.
 
 Pure: time and facts come in, events go out. Whoever keeps the book stores the snapshot and the events
 that led to it in one transaction: then no alert is raised twice and none is lost, wherever the
@@ -6,7 +6,7 @@ power goes.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import isfinite
 
 from shared.rules import Rule, Watch
@@ -14,6 +14,7 @@ from shared.rules import Rule, Watch
 SNAPSHOT_VERSION = 1
 NOT_WATCHED = "not-watched"  # why an alert was cleared: its rule or instrument is not watched any more
 BY_VALUE = "value"  # why an alert was raised or cleared: the value passed a limit
+BY_PERSON = "person"  # why an alert is acknowledged
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class AlertEvent:
         id: counts up over the life of the record, never used twice.
         alert: the alert's name, with ":INSTRUMENT" for a rule per instrument.
         rule: the rule's name.
-        state: what happened, now "raised" or "cleared"; readers must bear with others.
+        state: what happened, now "raised", "acknowledged" or "cleared"; readers must bear with others.
         at_s: when, seconds since boot.
         since_s: since when the value was past its limit, seconds since boot; below 0 if before the boot.
         since_exact: False when a power cut of unknown length lies between: it is then at least that long.
@@ -32,7 +33,8 @@ class AlertEvent:
         worst: the worst value while it stood.
         limit: the limit that decided, in the rule's unit.
         severity: advice, act or urgent.
-        why: BY_VALUE or NOT_WATCHED.
+        why: BY_VALUE, NOT_WATCHED or BY_PERSON.
+        who, note: who acknowledged it, and what they said about it; None for all other events.
     """
 
     id: int
@@ -47,11 +49,16 @@ class AlertEvent:
     limit: float
     severity: str
     why: str = BY_VALUE
+    who: str | None = None
+    note: str | None = None
 
 
 @dataclass(slots=True)
 class StandingAlert:
-    """An alert that stands now. Times in seconds since boot; `value` is the last one known."""
+    """An alert that stands now. Times in seconds since boot; `value` is the last one known.
+
+    `acked_by`, `acked_note` and `acked_s` tell who took it on last; None until somebody has.
+    """
 
     alert: str
     rule: str
@@ -62,6 +69,9 @@ class StandingAlert:
     worst: float
     limit: float
     since_exact: bool = True
+    acked_by: str | None = None
+    acked_note: str | None = None
+    acked_s: float | None = None
 
 
 class AlertBook:
@@ -132,6 +142,8 @@ class AlertBook:
             for alert in self._standing.values():
                 alert.since_s += shift_s
                 alert.raised_s += shift_s
+                if alert.acked_s is not None:
+                    alert.acked_s += shift_s
                 alert.since_exact = alert.since_exact and gap_s is not None
         self._pending.clear()
         self._calm.clear()
@@ -160,6 +172,23 @@ class AlertBook:
             if event is not None:
                 events.append(event)
         return events
+
+    def acknowledge(self, alert: str, who: str, note: str | None, now_s: float) -> AlertEvent:
+        """Note that a person has taken an alert on; it goes on standing. Who does it last is shown.
+
+        Args:
+            alert: the alert's name.
+            who: the person.
+            note: what they said about it.
+            now_s: seconds since boot.
+        Raises: LookupError: no such alert stands.
+        """
+        standing = self._standing.get(alert)
+        if standing is None:
+            raise LookupError(alert)
+        standing.acked_by, standing.acked_note, standing.acked_s = who, note, now_s
+        event = self._event(standing, "acknowledged", now_s, standing.value, standing.limit, BY_PERSON)
+        return replace(event, who=who, note=note)
 
     def _seek(self, watch: Watch, value: float, now_s: float) -> AlertEvent | None:
         if not watch.rule.is_past(value):

@@ -174,3 +174,47 @@ def test_the_half_mark_rule_asks_for_ten_minutes_of_at_least_even_odds() -> None
     events = [event for now_s, share in rows for event in book.step(now_s, {"share_below_half": share})]
     assert told(events) == [(1, "raised", 660.0), (2, "cleared", 800.0)]
     assert events[0].severity == "urgent"
+
+
+def test_an_acknowledged_alert_goes_on_standing_and_says_who_took_it_on() -> None:
+    book = AlertBook(WATCHES)
+    fold(book, (0.0, 46.0), (300.0, 47.0))
+    event = book.acknowledge("bank-hot", "Ann", "on my way", 400.0)
+    assert told([event]) == [(2, "acknowledged", 400.0)]
+    assert (event.who, event.note, event.why, event.value, event.since_s) == ("Ann", "on my way", "person", 47.0, 0.0)
+    book.acknowledge("bank-hot", "Ben", None, 500.0)
+    alert = book.standing[0]
+    assert (alert.acked_by, alert.acked_note, alert.acked_s, alert.raised_s) == ("Ben", None, 500.0, 300.0)
+    assert told(fold(book, (600.0, 46.0), (700.0, 39.0))) == [(4, "cleared", 700.0)]
+
+
+def test_only_what_stands_can_be_acknowledged_and_a_new_alert_is_new() -> None:
+    book = AlertBook(WATCHES)
+    with pytest.raises(LookupError):
+        book.acknowledge("bank-hot", "Ann", None, 1.0)
+    fold(book, (0.0, 46.0), (300.0, 47.0))
+    book.acknowledge("bank-hot", "Ann", None, 301.0)
+    fold(book, (400.0, 39.0), (500.0, 46.0), (800.0, 46.0))
+    assert book.standing[0].acked_by is None
+
+
+def test_who_took_it_on_survives_restart_and_reboot() -> None:
+    book = AlertBook(WATCHES)
+    fold(book, (0.0, 46.0), (300.0, 47.0))
+    book.acknowledge("bank-hot", "Ann", "on my way", 400.0)
+    book = AlertBook.resume(WATCHES, through_json(book), last_event_id=2)
+    book.bridge(10.0, 90.0)  # 100 s have passed since the last step at 300 s
+    alert = book.standing[0]
+    assert (alert.acked_by, alert.acked_note, alert.acked_s) == ("Ann", "on my way", 20.0)
+
+
+def test_a_snapshot_from_before_alerts_could_be_acknowledged_is_taken_up() -> None:
+    book = AlertBook(WATCHES)
+    fold(book, (0.0, 46.0), (300.0, 47.0))
+    snapshot = through_json(book)
+    rows = snapshot["standing"]
+    assert isinstance(rows, list)
+    for row in rows:
+        for name in ("acked_by", "acked_note", "acked_s"):
+            del row[name]
+    assert AlertBook.resume(WATCHES, snapshot).standing[0].acked_by is None
