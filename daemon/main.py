@@ -8,9 +8,13 @@ import logging
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from daemon.errors import ConfigError, HalfmarkError
 from daemon.folders import SITE_FILE, Folders
+
+if TYPE_CHECKING:  # a quick look does without it
+    from shared.site import Site
 
 DONE, ANSWER_IS_NO, USAGE, UNREACHABLE = 0, 1, 2, 3
 MEASURED = ("soc", "rest-voltage", "gravity", "capacity")  # the rows of shared.field_measurements, not loaded for it
@@ -126,17 +130,22 @@ def _add_send(parser: argparse.ArgumentParser) -> None:
 def _send(options: argparse.Namespace) -> int:
     from daemon.configuration import load_site
     from daemon.sending import run_send
+    from daemon.sending.hang_up import send_and_reload
 
     _log_to_stderr()
     folders = _folders(options)
-    return run_send(
-        load_site(options.site),
-        state_folder=folders.state,
-        send_folder=folders.sending,
-        runtime_folder=folders.runtime,
-        secrets_folder=folders.secrets,
-        once=options.once,
-    )
+
+    def run(site: "Site") -> int:
+        return run_send(
+            site,
+            state_folder=folders.state,
+            send_folder=folders.sending,
+            runtime_folder=folders.runtime,
+            secrets_folder=folders.secrets,
+            once=options.once,
+        )
+
+    return send_and_reload(lambda: load_site(options.site), run)
 
 
 def _add_check(parser: argparse.ArgumentParser) -> None:

@@ -15,6 +15,7 @@ from daemon.clock import boot_id, elapsed_s
 from daemon.record import RecordReader
 from daemon.secret_files import read_secret
 from daemon.sending.crew import Crew
+from daemon.sending.hang_up import AGAIN
 from daemon.sending.journal import JournalWay
 from daemon.sending.receipts import ReceiptFile
 from daemon.sending.sender import Sender
@@ -77,7 +78,7 @@ def run_send(
         once: try everything that waits once, then end.
     Returns: 0 after SIGTERM, SIGINT, or with `once` when nothing waits any more; 1 with `once` when
         something still waits; 3 when another sender works with this folder, or with `once` when the
-        record or the receipts can't be opened.
+        record or the receipts can't be opened; AGAIN after SIGHUP: with the site as its file is now.
     """
     ways, kinds = make_ways(site, lambda name: read_secret(secrets_folder, name))
     with _only_one(send_folder) as alone:
@@ -91,7 +92,8 @@ def run_send(
         )
         try:
             with _stopping(wake) as stop:
-                return _once(sender, wake, stop) if once else _until_stopped(sender, wake, stop)
+                code = _once(sender, wake, stop) if once else _until_stopped(sender, wake, stop)
+            return AGAIN if stop.asked and not stop.for_good and not once else code
         finally:
             receipts.close()
             wake.close()
@@ -157,18 +159,21 @@ class _Stop:
     """Whether somebody asked the process to end."""
 
     asked = False
+    for_good = False  # and not to begin anew with the site file as it is then
 
 
 @contextmanager
 def _stopping(wake: WakeSocket) -> Iterator[_Stop]:
-    """Turn SIGTERM and SIGINT into a wish that the loop sees at once."""
+    """Turn SIGTERM, SIGINT and SIGHUP into a wish that the loop sees at once."""
     stop = _Stop()
 
     def ask(number: int, frame: FrameType | None) -> None:
         stop.asked = True
+        stop.for_good = stop.for_good or number != signal.SIGHUP
         wake.ring()
 
-    numbers = (signal.SIGTERM, signal.SIGINT) if threading.current_thread() is threading.main_thread() else ()
+    known = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+    numbers = known if threading.current_thread() is threading.main_thread() else ()
     before = {number: signal.signal(number, ask) for number in numbers}
     try:
         yield stop

@@ -89,6 +89,11 @@ def test_the_unit_never_gives_up_and_waits_for_nothing(name: str) -> None:
     assert not re.search(r"network|time|\.device", awaited)
 
 
+@pytest.mark.parametrize("name", EXPOSURE_MOST)
+def test_a_new_site_file_is_taken_without_a_restart(name: str) -> None:
+    assert settings(name)["ExecReload"] == ["/bin/kill -HUP $MAINPID"]
+
+
 def test_only_the_sender_has_a_network_and_only_the_service_has_devices() -> None:
     run, send = settings("halfmark.service"), settings("halfmark-send.service")
     assert run["PrivateNetwork"] == ["yes"]
