@@ -153,8 +153,14 @@ def _alert(row: StandingAlert, now_s: float, utc: datetime | None) -> AlertPictu
         "limit": row.limit,
         "meaning": rule.meaning if rule else "",
         "to_do": rule.to_do if rule else "",
-        "acked": None,
+        "acked": _acked(row, now_s),
     }
+
+
+def _acked(row: StandingAlert, now_s: float) -> dict[str, object] | None:
+    if row.acked_by is None:
+        return None
+    return {"who": row.acked_by, "note": row.acked_note, "age_s": None if row.acked_s is None else now_s - row.acked_s}
 
 
 def _instrument(cycle: LineCycle, turn: Turn, now_s: float) -> InstrumentPicture:

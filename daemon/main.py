@@ -252,6 +252,32 @@ def _try_way_out(options: argparse.Namespace) -> int:
     )
 
 
+def _add_alerts(parser: argparse.ArgumentParser) -> None:
+    _add_past(parser)
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="for programs")
+    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
+
+
+def _alerts(options: argparse.Namespace) -> int:
+    from daemon.alert_log import AskedAlerts, run_alerts
+
+    form = "json" if options.json else "screen"
+    return run_alerts(_store(options), AskedAlerts(options.since, options.until, options.timezone, form, options.plain))
+
+
+def _add_ack(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("alert", metavar="ALERT", help="as `status` or `alerts` names it")
+    parser.add_argument("--note", metavar="TEXT", help="what you are going to do about it")
+    _add_who(parser)
+
+
+def _ack(options: argparse.Namespace) -> int:
+    from daemon.operator_entries import run_ack
+
+    return run_ack(_folders(options), options.alert, options.note, options.who, sys.stdout)
+
+
 def _add_who(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--who", metavar="NAME", help="who says so; your login name if not given")
     _add_folders(parser)
@@ -338,6 +364,8 @@ _COMMANDS: tuple[
     ("check", "is this site file right, and what does it say", _add_check, _check),
     ("status", "one look at the site", _add_status, _status),
     ("history", "quantities over time, as curve and table", _add_history, _history),
+    ("alerts", "which alerts stand and stood, for how long, and who took them on", _add_alerts, _alerts),
+    ("ack", "take a standing alert on, so that the others know", _add_ack, _ack),
     ("replay", "a file of readings through the same estimate and rules", _add_replay, _replay),
     ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),
     ("note", "write a sentence into the record, or list them", _add_note, _note),

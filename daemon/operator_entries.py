@@ -1,4 +1,4 @@
-"""`note`, `measured`, `changed`, `clock`, `reload`: what a person tells the running service, and what it says to that.
+"""`note`, `ack`, `measured`, `changed`, `clock`, `reload`: what a person tells the running service, and what it says to that.
 
 Only the service writes the record, so all of them need it running; `note --list` reads the record.
 """
@@ -110,6 +110,13 @@ def amount(what: str, text: str, name: str) -> float:
     except ValueError:
         raise ConfigError.of("halfmark measured", f"{name} of {what} must be a number", value=text) from None
     return number / 100.0 if what == "soc" else number
+
+
+def run_ack(folders: Folders, alert: str, text: str | None, who: str | None, out: TextIO) -> int:
+    """Take a standing alert on, so that the others know that somebody does something about it."""
+    answer = tell_service(folders, {"ask": "ack", "alert": alert, "text": text, "who": who or own_name()})
+    words = f"{_text(answer, 'alert')} is acknowledged by {_text(answer, 'who')}; it stands until its cause is gone"
+    return _told(answer, clean(words), out)
 
 
 def run_changed(folders: Folders, part: str, text: str | None, who: str | None, out: TextIO) -> int:

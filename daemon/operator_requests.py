@@ -75,6 +75,7 @@ class OperatorRequests:
             "changed": self._changed,
             "clock": self._clock,
             "commission": self._commission,
+            "ack": self._ack,
             "reload": self._reload,
         }
 
@@ -174,6 +175,28 @@ class OperatorRequests:
         self._keeper.believe(anchor)
         answer = await self._store(Entry(at_s, who, "clock", f"{as_utc(utc_s)} +-{error_s:g} s"))
         return {**self._clock_words(), **answer}
+
+    async def _ack(self, request: Mapping[str, object]) -> Answer:
+        said, who = text_of(request, "alert"), who_of(request)
+        note = text_of(request, "text", needed=False)
+        alert = self._standing(said)
+        self._make_room()
+        now_s = self._keeper.clock()
+        event = self._keeper.station.alerts.acknowledge(alert, who, note or None, now_s)
+        self._keeper.recorder.add_event(event, None)
+        answer = await self._store(Entry(now_s, who, "ack", f"{alert}; {note}" if note else alert), with_state=True)
+        return {**answer, "alert": alert}
+
+    def _standing(self, said: str) -> str:
+        """Which standing alert is meant: by its whole name, or by its rule's where only one of those stands."""
+        standing = self._keeper.station.alerts.standing
+        names = [row.alert for row in standing if row.alert == said] or [r.alert for r in standing if r.rule == said]
+        if len(names) == 1:
+            return names[0]
+        if names:
+            raise ServiceError(f"several of {shown(said)} stand, name one: {', '.join(names)}")
+        there = ", ".join(row.alert for row in standing) or "none"
+        raise ServiceError(f"no alert {shown(said)} stands; there is: {clean(there)}")
 
     async def _reload(self, request: Mapping[str, object]) -> Answer:
         who = who_of(request)

@@ -22,6 +22,9 @@ _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d|w)")
 _DATES = ("%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S")
 
 
+BootTime = tuple[int, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Section:
     """A stretch of the axis that belongs to one undated boot, or is dated (boot None)."""
@@ -62,6 +65,12 @@ class Timeline:
         elif not self._sections or self._sections[-1].boot is not None:
             # Dated: never before the undated stretch in front of it, whatever that was placed at.
             self._sections.append(Section(self._last_x, None, 0.0))
+
+    def boot_time(self, moment: Moment | None) -> BootTime | None:
+        """Give a moment as boot and seconds: of the boot that was running then, or had run last."""
+        if not isinstance(moment, datetime):
+            return moment
+        return self._dating.moment_of(moment.timestamp()) or (0, 0.0)
 
     def section_at(self, x: float) -> Section | None:
         """The stretch a place lies in."""

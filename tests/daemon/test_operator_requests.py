@@ -335,3 +335,51 @@ def test_a_script_gone_wild_is_stopped_before_it_wears_the_card_out(tmp_path: Pa
 
     assert with_keeper(tmp_path, work) == ENTRIES_A_MINUTE
     assert len(entries(tmp_path)) == ENTRIES_A_MINUTE + 1
+
+
+def hot(*alerts: str) -> Callable[[Keeper], None]:
+    """Let instruments be silent until their alerts stand."""
+
+    def prepare(keeper: Keeper) -> None:
+        for now_s in (0.0, 900.0):
+            keeper.station.step_rules(now_s)
+        assert [row.alert for row in keeper.station.alerts.standing] == list(alerts)
+
+    return prepare
+
+
+def test_an_acknowledged_alert_is_on_the_disk_with_who_and_note(tmp_path: Path) -> None:
+    request: dict[str, object] = {"ask": "ack", "alert": "instrument-silent:shunt", "who": "mara"}
+    request["text"] = "cable \x1b[2J loose"
+    (answer,) = ask_all(tmp_path, request, prepare=hot("instrument-silent:shunt"))
+    assert (answer["stored"], answer["alert"]) == (True, "instrument-silent:shunt")
+    assert entries(tmp_path) == [("mara", "ack", "instrument-silent:shunt; cable ?[2J loose")]
+    with RecordReader(tmp_path) as reader:
+        (event,) = reader.alert_events()
+        assert (event.state, event.alert, event.at_s) == ("acknowledged", "instrument-silent:shunt", 1000.0)
+        assert (event.body["who"], event.body["note"]) == ("mara", "cable ?[2J loose")
+        assert reader.notices() == []
+
+
+def test_the_rule_is_name_enough_where_only_one_of_it_stands(tmp_path: Path) -> None:
+    request: dict[str, object] = {"ask": "ack", "alert": "instrument-silent", "who": "mara"}
+    (answer,) = ask_all(tmp_path, request, prepare=hot("instrument-silent:shunt"))
+    assert answer["alert"] == "instrument-silent:shunt"
+
+
+@pytest.mark.parametrize(
+    ("request_", "words"),
+    [
+        (
+            {"ask": "ack", "alert": "bank-hot", "who": "mara"},
+            'no alert "bank-hot" stands; there is: instrument-silent:shunt',
+        ),
+        ({"ask": "ack", "alert": "", "who": "mara"}, "alert is empty"),
+        ({"ask": "ack", "alert": ["x"], "who": "mara"}, "alert must be a text"),
+        ({"ask": "ack", "alert": "instrument-silent:shunt"}, "who must be a text"),
+    ],
+)
+def test_what_does_not_stand_is_not_acknowledged(tmp_path: Path, request_: dict[str, object], words: str) -> None:
+    (answer,) = ask_all(tmp_path, request_, prepare=hot("instrument-silent:shunt"))
+    assert answer["ok"] is False and words in str(answer["why"])
+    assert entries(tmp_path) == []
