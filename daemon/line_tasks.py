@@ -67,18 +67,17 @@ class LineTasks:
         return ending, {name: self.make(work) for name, work in wanted.items() if self._work.get(name) != work}
 
     async def end(self, names: tuple[str, ...]) -> None:
-        """End these lines' tasks; when this returns their ports are closed."""
+        """End these lines' tasks; when this returns their ports are closed. They are shown until others begin."""
         tasks = [self._tasks.pop(name) for name in names if name in self._tasks]
         for name in names:
             self._work.pop(name, None)
-            self.cycles.pop(name, None)
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
     def begin(self, cycles: Mapping[str, LineCycle], wanted: Mapping[str, LineWork]) -> None:
-        """Begin with these cycles; `run` starts their tasks, or they are started at once when it runs."""
-        self.cycles.update(cycles)
+        """Begin with these cycles, and go on with those of `wanted` that run."""
+        self.cycles = {name: cycles[name] if name in cycles else self.cycles[name] for name in wanted}
         self._work.update({name: wanted[name] for name in cycles})
         for name, cycle in cycles.items():
             self._tasks[name] = asyncio.create_task(cycle.run(), name=f"line {name}")
