@@ -204,8 +204,10 @@ class Recorder:
             self._queued()
 
     async def close(self) -> None:
-        """Commit what is left and close the record."""
-        await self.commit()
+        """Commit what is left and close the record; one that could not be opened is tried once more for it."""
+        self._opened_s = self._clock() - REOPEN_EVERY_S
+        if not await self.commit() and self._pending:
+            log.warning("%d readings could not be stored and are lost: %s", len(self._pending.readings), self.why)
         if self._record is not None:
             await asyncio.get_running_loop().run_in_executor(self._writer, self._record.close)
             self._record = None

@@ -120,6 +120,29 @@ def test_a_record_that_cannot_be_opened_is_tried_again() -> None:
     assert len(tries) == 3 and [r.at_s for r in record.stored[0].readings] == [1.0]
 
 
+@pytest.mark.parametrize("mended", [True, False])
+def test_at_the_end_a_record_that_could_not_be_opened_is_tried_once_more(
+    mended: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    record, tries = FakeRecord(), []
+
+    def open_record() -> FakeRecord:
+        tries.append(1)
+        if len(tries) == 1 or not mended:
+            raise StoreError("folder is missing")
+        return record
+
+    async def work(made: Recorder, loop: SteppedLoop) -> None:
+        await made.open()
+        made.add_reading(reading(1.0))
+        await asyncio.sleep(1.0)
+        await made.close()
+
+    run(work, open_record)
+    assert [r.at_s for batch in record.stored for r in batch.readings] == ([1.0] if mended else [])
+    assert ("1 readings could not be stored and are lost: folder is missing" in caplog.text) is not mended
+
+
 def test_a_second_service_is_the_callers_to_handle() -> None:
     def open_record() -> FakeRecord:
         raise StoreBusy("held by process 1")
