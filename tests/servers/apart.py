@@ -80,6 +80,11 @@ def mount_read_only(folder: Path) -> None:
     _mount(b"none", folder, b"", _REMOUNT | _READ_ONLY, b"")
 
 
+def mount_writable(folder: Path) -> None:
+    """Undo `mount_read_only`."""
+    _mount(b"none", folder, b"", _REMOUNT, b"")
+
+
 def _child(work: Callable[[], object], user: User | None, own_mounts: bool, to_parent: int) -> None:
     try:
         try:

@@ -47,6 +47,7 @@ commit_s = {commit_s}
 [line.rs485]
 port = "{port}"
 baud = 19200
+{line}
 [instrument.shunt]
 line = "rs485"
 driver = "register-map"
@@ -92,7 +93,10 @@ class SiteRig:
     shunt_s: float = 0.25
     controller_s: float = 1.0
     more: str = ""
+    line_keys: str = ""  # more lines of [line.rs485]
     plan: SitePlan | None = None
+    make_site: Callable[..., VirtualSite] = VirtualSite
+    runtime: Path | None = None
     turnaround_s: float = 0.0
     links: int = 0
     services: list["RunningService"] = field(default_factory=list)
@@ -108,7 +112,7 @@ class SiteRig:
         numbers = {"shunt": 2, "controller": 1}
         self.units = {n: RtuUnit(number, RegisterTable.parse(example(MAPS[n]))) for n, number in numbers.items()}
         self.line = RtuLine(tuple(self.units.values()), faults=self.faults, turnaround_s=self.turnaround_s)
-        site = VirtualSite(seed=self.seed, start_utc_s=START_UTC_S, plan=self.plan or SitePlan())
+        site = self.make_site(seed=self.seed, start_utc_s=START_UTC_S, plan=self.plan or SitePlan())
         self.live = LiveSite(site, self.units, tick_s=self.tick_s, rate=self.rate)
         self.port = VirtualPort(self.line, link=self.port_link)
         self.live.start()
@@ -124,17 +128,18 @@ class SiteRig:
     def write_site(self, **changed: Any) -> None:
         """Write the site file, with other settings where given."""
         now = {key: changed.get(key, getattr(self, key)) for key in ("commit_s", "shunt_s", "controller_s", "more")}
-        self.site_file.write_text(SITE.format(port=changed.get("port", self.port_link), **now))
+        self.site_file.write_text(SITE.format(port=changed.get("port", self.port_link), line=self.line_keys, **now))
 
     @property
     def folders(self) -> Folders:
         """Where this rig's service keeps what it keeps."""
-        return Folders.find(state=self.folder / "record", secrets=self.folder / "secrets", env={})
+        return Folders.find(state=self.folder / "record", runtime=self.runtime, secrets=self.folder / "secrets", env={})
 
     def start(self, *more: str, env: Mapping[str, str] | None = None, send: bool = False) -> "RunningService":
         """Start a service; it may still be opening its record when this returns."""
         command = [sys.executable, "-m", "daemon.main", "run", str(self.site_file)]
-        command += ["--state", str(self.folders.state), "--secrets", str(self.folders.secrets)]
+        command += ["--state", str(self.folders.state), "--runtime", str(self.folders.runtime)]
+        command += ["--secrets", str(self.folders.secrets)]
         command += [*([] if send else ["--no-send"]), *more]
         log = self.folder / f"service-{len(self.services)}.log"
         with log.open("wb") as out:

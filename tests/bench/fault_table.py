@@ -1,0 +1,45 @@
+"""Each fault once at the true pace (shunt 1 s, controller 10 s, commit 10 s): what the operator sees, and how long.
+
+    python tests/bench/fault_table.py [--seed 1] [--quick] [--only NAME ...] [--minutes N]
+
+"shows" is from the fault's beginning until the operator can read the words, "well" from its end until every
+line is up, every instrument has answered again and the record takes what comes. With --minutes faults are
+struck in a seeded order for that long instead of once each; with --quick at the pace of the tests.
+Needs to be root, or a user who may have mounts of his own.
+"""
+
+import argparse
+import sys
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+
+from campaign.scene import QUICK_PACE, TRUE_PACE  # noqa: E402
+from campaign.verdict import FAULTS, campaign_apart, table  # noqa: E402
+
+ONCE_MOST_S = 3600.0
+
+
+def main() -> int:
+    """Run, print the table, and answer 1 when a promise was broken."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--only", nargs="+", default=[])
+    parser.add_argument("--minutes", type=float)
+    chosen = parser.parse_args()
+    rows = [row for row in FAULTS if not chosen.only or row.name in chosen.only]
+    verdict = campaign_apart(
+        seed=chosen.seed,
+        seconds=ONCE_MOST_S if chosen.minutes is None else 60.0 * chosen.minutes,
+        pace=QUICK_PACE if chosen.quick else TRUE_PACE,
+        rows=rows,
+        once=chosen.minutes is None,
+        finish_s=60.0,
+    )
+    print(f"seed {chosen.seed}\n{table(verdict)}")
+    return 1 if verdict.breaches else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
