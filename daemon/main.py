@@ -151,6 +151,10 @@ def _send(options: argparse.Namespace) -> int:
 def _add_check(parser: argparse.ArgumentParser) -> None:
     _add_site(parser)
     _add_secrets(parser)
+    _add_folders(parser)
+    parser.add_argument(
+        "--live", action="store_true", help="look at the site now: does all answer, do the currents close"
+    )
     parser.add_argument(
         "--drop-in", type=Path, metavar="DIR", help="write what the installed units need for this site's devices"
     )
@@ -159,6 +163,11 @@ def _add_check(parser: argparse.ArgumentParser) -> None:
 def _check(options: argparse.Namespace) -> int:
     from daemon.site_check import run_check
 
+    if options.live:
+        from daemon.live_check import person_at_terminal, run_live_check
+
+        runtime = _folders(options).runtime
+        return run_live_check(options.site, runtime=runtime, out=sys.stdout, ask_person=person_at_terminal())
     code = run_check(options.site, secrets_folder=_folders(options).secrets, out=sys.stdout)
     if code == DONE and options.drop_in is not None:
         from daemon.configuration import load_site
