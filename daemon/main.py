@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon import commands_past as past
 from daemon.errors import ConfigError, HalfmarkError
 from daemon.folders import SITE_FILE, Folders
 
@@ -77,21 +78,6 @@ def _folders(options: argparse.Namespace) -> Folders:
         secrets=getattr(options, "secrets", None),
         sending=getattr(options, "sending", None),
     )
-
-
-def _add_past(parser: argparse.ArgumentParser, *, since: str | None = None) -> None:
-    """Options of every command that reads the record and asks nobody."""
-    parser.add_argument("--state", type=Path, metavar="DIR", help="folder of the record")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="read this record, such as a copy of one")
-    whole = "" if since is None else f" ({since})"
-    parser.add_argument("--since", default=since, metavar="TIME", help=f"2d, 36h, or a local date and time{whole}")
-    parser.add_argument("--until", metavar="TIME", help="the same; up to the newest reading if not given")
-    parser.add_argument("--timezone", metavar="NAME", help="show and read times in this zone, not in the site's")
-
-
-def _store(options: argparse.Namespace) -> Path:
-    store: Path | None = options.store
-    return store or _folders(options).state
 
 
 def _log_to_stderr(level: int = logging.INFO) -> None:
@@ -194,39 +180,6 @@ def _status(options: argparse.Namespace) -> int:
     return run_status(_folders(options), form=form, store=options.store, exit_code=options.exit_code)
 
 
-def _add_history(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("quantities", nargs="+", metavar="QUANTITY", help="bank_v, soc_frac, ... or shunt:bank_v")
-    _add_past(parser, since="1d")
-    form = parser.add_mutually_exclusive_group()
-    form.add_argument("--csv", action="store_true", help="the table as CSV")
-    form.add_argument("--json", action="store_true", help="the table as JSON")
-    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
-
-
-def _history(options: argparse.Namespace) -> int:
-    from daemon.history import Asked, run_history
-
-    form = "csv" if options.csv else "json" if options.json else "screen"
-    times = (options.since, options.until, options.timezone)
-    return run_history(_store(options), Asked(tuple(options.quantities), *times, form, options.plain))
-
-
-def _add_replay(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--site", type=Path, required=True, metavar="SITE.toml", help="[site] and [bank] are enough")
-    parser.add_argument("--readings", type=Path, required=True, metavar="FILE.csv[.gz]", help="one line a time")
-    parser.add_argument("--estimates", type=Path, required=True, metavar="OUT.csv", help="charge at each line")
-    parser.add_argument("--events", type=Path, required=True, metavar="OUT.jsonl", help="alerts raised and cleared")
-    parser.add_argument("--ahead", type=Path, metavar="OUT.csv", help="the reserve to come, each few minutes")
-    parser.add_argument("--start-soc", type=float, metavar="X", help="charge at the first line, 0 to 1, if known")
-
-
-def _replay(options: argparse.Namespace) -> int:
-    from daemon.replay import ReplayFiles, run_replay
-
-    files = ReplayFiles(options.site, options.readings, options.estimates, options.events, options.ahead)
-    return run_replay(files, start_soc=options.start_soc)
-
-
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds of the live part")
     parser.add_argument("--state", type=Path, metavar="DIR", help="the demo's own folder, made anew each time")
@@ -261,20 +214,6 @@ def _try_way_out(options: argparse.Namespace) -> int:
     )
 
 
-def _add_alerts(parser: argparse.ArgumentParser) -> None:
-    _add_past(parser)
-    form = parser.add_mutually_exclusive_group()
-    form.add_argument("--json", action="store_true", help="for programs")
-    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
-
-
-def _alerts(options: argparse.Namespace) -> int:
-    from daemon.alert_log import AskedAlerts, run_alerts
-
-    form = "json" if options.json else "screen"
-    return run_alerts(_store(options), AskedAlerts(options.since, options.until, options.timezone, form, options.plain))
-
-
 def _add_ack(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("alert", metavar="ALERT", help="as `status` or `alerts` names it")
     parser.add_argument("--note", metavar="TEXT", help="what you are going to do about it")
@@ -303,7 +242,7 @@ def _note(options: argparse.Namespace) -> int:
     from daemon.operator_entries import run_note, run_note_list
 
     if options.list:
-        return run_note_list(_store(options), sys.stdout)
+        return run_note_list(past.store_of(options), sys.stdout)
     return run_note(_folders(options), options.text, options.who, sys.stdout)
 
 
@@ -372,10 +311,11 @@ _COMMANDS: tuple[
     ("send", "carry notices off the hill", _add_send, _send),
     ("check", "is this site file right, and what does it say", _add_check, _check),
     ("status", "one look at the site", _add_status, _status),
-    ("history", "quantities over time, as curve and table", _add_history, _history),
-    ("alerts", "which alerts stand and stood, for how long, and who took them on", _add_alerts, _alerts),
+    ("history", "quantities over time, as curve and table", past.add_history, past.history),
+    ("alerts", "alerts that stand or stood, how long, and who took them on", past.add_alerts, past.alerts),
     ("ack", "take a standing alert on, so that the others know", _add_ack, _ack),
-    ("replay", "a file of readings through the same estimate and rules", _add_replay, _replay),
+    ("export", "readings as CSV or line protocol, going on where a file ends", past.add_export, past.export),
+    ("replay", "a file of readings through the same estimate and rules", past.add_replay, past.replay),
     ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),
     ("note", "write a sentence into the record, or list them", _add_note, _note),
     ("measured", "give the estimate what you measured at the bank", _add_measured, _measured),

@@ -1,4 +1,4 @@
-"""`note`, `ack`, `measured`, `changed`, `clock`, `reload`: what a person tells the running service, and what it says to that.
+"""`note`, `ack`, `measured`, `changed`, `clock`, `reload`: what a person tells the running service, and its answer.
 
 Only the service writes the record, so all of them need it running; `note --list` reads the record.
 """
