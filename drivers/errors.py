@@ -1,7 +1,7 @@
 """Errors of the drivers.
 
 DriverError
-|-- MapError       a register map can't be used; tells every mistake at once
+|-- MapError       a map file can't be used; tells every mistake at once
 |-- LineDown       the port is missing, busy, forbidden or gone
 `-- ExchangeError  the port is there, but this one exchange gave no answer to trust
     |-- Silent     nothing came within the time allowed
@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from drivers.register_maps import MapMistake
+    from drivers.map_tables import MapMistake
 
 # Names and advice after MODBUS Application Protocol Specification V1.1b3 (2012), section 7.
 EXCEPTION_CODES: Mapping[int, str] = MappingProxyType(
@@ -37,7 +37,7 @@ class DriverError(Exception):
 
 
 class MapError(DriverError):
-    """A register map that can't be used.
+    """A map file that can't be used.
 
     Attributes:
         source: the file the map came from.

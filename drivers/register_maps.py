@@ -26,13 +26,11 @@ the table in the instrument's manual:
     max = 32
 """
 
-import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from drivers.errors import MapError
-from shared.quantities import ESTIMATED, QUANTITIES
+from drivers.map_tables import MapReader, parse_map
 
 TABLES = ("holding", "input")
 TYPES = ("u16", "s16", "u32", "s32", "f32")
@@ -45,20 +43,6 @@ _MAP_KEYS = ("name", "bridge", "identity", "readable", "point")
 _IDENTITY_KEYS = ("table", "address", "type", "words", "value")
 _READABLE_KEYS = ("table", "address", "count")
 _POINT_KEYS = ("quantity", "table", "address", "type", "words", "scale", "offset", "missing", "min", "max")
-
-
-@dataclass(frozen=True, slots=True)
-class MapMistake:
-    """One mistake: where it is, what is there, what is allowed."""
-
-    source: str
-    key: str
-    value: object
-    allowed: str
-
-    def __str__(self) -> str:
-        found = "nothing" if self.value is None else repr(self.value)
-        return f"{self.source}: {self.key}: found {found}, allowed is {self.allowed}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +132,7 @@ def load_register_map(text: str, source: str) -> RegisterMap:
         source: the file it came from, for the messages.
     Raises: MapError: carries every mistake found, not only the first.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise MapError(source, [MapMistake(source, "(file)", str(error), "a valid TOML file")]) from error
+    raw = parse_map(text, source)
     reader = _MapReader(source)
     result = reader.register_map(raw)
     if reader.mistakes:
@@ -159,37 +140,33 @@ def load_register_map(text: str, source: str) -> RegisterMap:
     return result
 
 
-class _MapReader:
-    """Walks a parsed file and collects mistakes; what it returns is only good when there are none."""
-
-    def __init__(self, source: str) -> None:
-        self.source = source
-        self.mistakes: list[MapMistake] = []
+class _MapReader(MapReader):
+    """Walks a register map."""
 
     def register_map(self, raw: Mapping[str, object]) -> RegisterMap:
-        self._known(raw, _MAP_KEYS, "")
-        points = tuple(self._point(row, key) for key, row in self._rows(raw, "point"))
+        self.known(raw, _MAP_KEYS, "")
+        points = tuple(self._point(row, key) for key, row in self.rows(raw, "point"))
         if "point" not in raw or raw["point"] == []:
-            self._wrong("point", None, "at least one [[point]]")
-        readable = tuple(self._readable(row, key) for key, row in self._rows(raw, "readable"))
+            self.wrong("point", None, "at least one [[point]]")
+        readable = tuple(self._readable(row, key) for key, row in self.rows(raw, "readable"))
         self._clashes(points)
         return RegisterMap(
             points=points,
             identity=self._identity(raw.get("identity")),
             readable=readable,
-            bridge=self._whole(raw, "bridge", "bridge", 0, BRIDGE_MOST, default=0),
-            name=self._text(raw, "name"),
+            bridge=self.whole(raw, "bridge", "bridge", 0, BRIDGE_MOST, default=0),
+            name=self.text(raw, "name"),
             source=self.source,
         )
 
     def _point(self, row: Mapping[str, object], key: str) -> RegisterPoint:
-        self._known(row, _POINT_KEYS, f"{key}.")
-        quantity = self._quantity(row, f"{key}.quantity")
+        self.known(row, _POINT_KEYS, f"{key}.")
+        quantity = self.quantity(row, f"{key}.quantity")
         table, address, kind, words = self._place(row, key)
-        scale = self._number(row, "scale", f"{key}.scale", 1.0)
+        scale = self.number(row, "scale", f"{key}.scale", 1.0)
         if scale == 0.0:
-            self._wrong(f"{key}.scale", row["scale"], "any number but 0")
-        least, most = self._limits(row, key, quantity)
+            self.wrong(f"{key}.scale", row["scale"], "any number but 0")
+        least, most = self.limits(row, key, quantity)
         return RegisterPoint(
             quantity=quantity,
             table=table,
@@ -197,7 +174,7 @@ class _MapReader:
             type=kind,
             words=words,
             scale=scale,
-            offset=self._number(row, "offset", f"{key}.offset", 0.0),
+            offset=self.number(row, "offset", f"{key}.offset", 0.0),
             missing=self._missing(row, f"{key}.missing", kind),
             least=least,
             most=most,
@@ -207,50 +184,34 @@ class _MapReader:
         if row is None:
             return None
         if not isinstance(row, dict):
-            self._wrong("identity", row, "a table [identity]")
+            self.wrong("identity", row, "a table [identity]")
             return None
-        self._known(row, _IDENTITY_KEYS, "identity.")
+        self.known(row, _IDENTITY_KEYS, "identity.")
         table, address, kind, words = self._place(row, "identity")
         if kind == "f32":
-            self._wrong("identity.type", kind, "one of u16, s16, u32, s32")
+            self.wrong("identity.type", kind, "one of u16, s16, u32, s32")
         raw = self._raw(row.get("value"), "identity.value", kind)
         return Identity(table, address, kind, words, raw)
 
     def _readable(self, row: Mapping[str, object], key: str) -> Readable:
-        self._known(row, _READABLE_KEYS, f"{key}.")
-        table = self._choice(row, "table", f"{key}.table", TABLES)
-        address = self._whole(row, "address", f"{key}.address", 0, REGISTERS - 1)
-        count = self._whole(row, "count", f"{key}.count", 1, REGISTERS)
+        self.known(row, _READABLE_KEYS, f"{key}.")
+        table = self.choice(row, "table", f"{key}.table", TABLES)
+        address = self.whole(row, "address", f"{key}.address", 0, REGISTERS - 1)
+        count = self.whole(row, "count", f"{key}.count", 1, REGISTERS)
         if address + count > REGISTERS:
-            self._wrong(f"{key}.count", count, f"up to {REGISTERS - address} registers from address {address}")
+            self.wrong(f"{key}.count", count, f"up to {REGISTERS - address} registers from address {address}")
         return Readable(table, address, count)
 
     def _place(self, row: Mapping[str, object], key: str) -> tuple[str, int, str, str]:
-        table = self._choice(row, "table", f"{key}.table", TABLES)
-        address = self._whole(row, "address", f"{key}.address", 0, REGISTERS - 1)
-        kind = self._choice(row, "type", f"{key}.type", TYPES)
-        words = self._choice(row, "words", f"{key}.words", WORD_ORDERS, default=WORD_ORDERS[0])
+        table = self.choice(row, "table", f"{key}.table", TABLES)
+        address = self.whole(row, "address", f"{key}.address", 0, REGISTERS - 1)
+        kind = self.choice(row, "type", f"{key}.type", TYPES)
+        words = self.choice(row, "words", f"{key}.words", WORD_ORDERS, default=WORD_ORDERS[0])
         if "words" in row and width_of(kind) == 1:
-            self._wrong(f"{key}.words", row["words"], f"no word order, because {kind} is one register")
+            self.wrong(f"{key}.words", row["words"], f"no word order, because {kind} is one register")
         if address + width_of(kind) > REGISTERS:
-            self._wrong(f"{key}.address", address, f"0 to {REGISTERS - width_of(kind)} for {kind}")
+            self.wrong(f"{key}.address", address, f"0 to {REGISTERS - width_of(kind)} for {kind}")
         return table, address, kind, words
-
-    def _quantity(self, row: Mapping[str, object], key: str) -> str:
-        measured = [name for name in QUANTITIES if name not in ESTIMATED]
-        return self._choice(row, "quantity", key, tuple(measured))
-
-    def _limits(self, row: Mapping[str, object], key: str, quantity: str) -> tuple[float, float]:
-        known = QUANTITIES.get(quantity)
-        widest = (known.least, known.most) if known else (-math.inf, math.inf)
-        least = self._number(row, "min", f"{key}.min", widest[0])
-        most = self._number(row, "max", f"{key}.max", widest[1])
-        for name, limit in (("min", least), ("max", most)):
-            if not widest[0] <= limit <= widest[1]:
-                self._wrong(f"{key}.{name}", limit, f"{widest[0]:g} to {widest[1]:g} for {quantity}")
-        if least >= most:
-            self._wrong(f"{key}.min", least, f"less than max, which is {most:g}")
-        return least, most
 
     def _missing(self, row: Mapping[str, object], key: str, kind: str) -> tuple[int, ...]:
         found = row.get("missing")
@@ -265,7 +226,7 @@ class _MapReader:
         least = -(1 << (bits - 1)) if kind.startswith("s") else 0
         most = (1 << bits) - 1
         if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
-            self._wrong(key, value, f"a whole number from {least} to {most} (0x{most:X}) for {kind}")
+            self.wrong(key, value, f"a whole number from {least} to {most} (0x{most:X}) for {kind}")
             return 0
         return value & most
 
@@ -273,7 +234,7 @@ class _MapReader:
         names = [point.quantity for point in points]
         for index, point in enumerate(points):
             if point.quantity in names[:index]:
-                self._wrong(f"point[{index}].quantity", point.quantity, "each quantity once in a map")
+                self.wrong(f"point[{index}].quantity", point.quantity, "each quantity once in a map")
             for earlier in points[:index]:
                 apart = point.table != earlier.table or (
                     point.address >= earlier.address + earlier.width or earlier.address >= point.address + point.width
@@ -281,51 +242,4 @@ class _MapReader:
                 same = (point.address, point.width) == (earlier.address, earlier.width)
                 if not apart and not same:
                     allowed = f"registers not shared with {earlier.quantity}"
-                    self._wrong(f"point[{index}].address", point.address, allowed)
-
-    def _rows(self, raw: Mapping[str, object], name: str) -> list[tuple[str, Mapping[str, object]]]:
-        found = raw.get(name, [])
-        if not isinstance(found, list) or not all(isinstance(row, dict) for row in found):
-            self._wrong(name, found, f"tables written [[{name}]]")
-            return []
-        return [(f"{name}[{index}]", row) for index, row in enumerate(found)]
-
-    def _known(self, row: Mapping[str, object], keys: tuple[str, ...], prefix: str) -> None:
-        for key in row:
-            if key not in keys:
-                self._wrong(f"{prefix}{key}", row[key], f"one of the keys {', '.join(keys)}")
-
-    def _choice(
-        self, row: Mapping[str, object], name: str, key: str, allowed: tuple[str, ...], default: str | None = None
-    ) -> str:
-        found = row.get(name, default)
-        if isinstance(found, str) and found in allowed:
-            return found
-        self._wrong(key, found, f"one of {', '.join(allowed)}")
-        return allowed[0]
-
-    def _whole(
-        self, row: Mapping[str, object], name: str, key: str, least: int, most: int, default: int | None = None
-    ) -> int:
-        found = row.get(name, default)
-        if isinstance(found, int) and not isinstance(found, bool) and least <= found <= most:
-            return found
-        self._wrong(key, found, f"a whole number from {least} to {most}")
-        return least
-
-    def _number(self, row: Mapping[str, object], name: str, key: str, default: float) -> float:
-        found = row.get(name, default)
-        if isinstance(found, int | float) and not isinstance(found, bool) and math.isfinite(found):
-            return float(found)
-        self._wrong(key, found, "a finite number")
-        return default
-
-    def _text(self, row: Mapping[str, object], name: str) -> str:
-        found = row.get(name, "")
-        if isinstance(found, str):
-            return found
-        self._wrong(name, found, "a text in quotes")
-        return ""
-
-    def _wrong(self, key: str, value: object, allowed: str) -> None:
-        self.mistakes.append(MapMistake(self.source, key, value, allowed))
+                    self.wrong(f"point[{index}].address", point.address, allowed)
