@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType, MappingProxyType
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from daemon.clock import boot_id, elapsed_s
 from daemon.record import RecordReader
@@ -22,6 +22,10 @@ from daemon.sending.sender import Sender
 from daemon.sending.wake import WakeSocket
 from daemon.sending.ways import Way
 from shared.site import Site, WayOut
+
+if TYPE_CHECKING:  # a site without a central store has no room for it
+    from daemon.sending.central import CentralCopy
+    from daemon.sending.central_thread import CentralThread
 
 log = logging.getLogger("halfmark.send")
 
@@ -80,7 +84,11 @@ def run_send(
         something still waits; 3 when another sender works with this folder, or with `once` when the
         record or the receipts can't be opened; AGAIN after SIGHUP: with the site as its file is now.
     """
-    ways, kinds = make_ways(site, lambda name: read_secret(secrets_folder, name))
+
+    def secret(name: str) -> str:
+        return read_secret(secrets_folder, name)
+
+    ways, kinds = make_ways(site, secret)
     with _only_one(send_folder) as alone:
         if not alone:
             print(f"halfmark send: another one works with {send_folder}; stop it first", file=sys.stderr)
@@ -88,11 +96,19 @@ def run_send(
         wake = WakeSocket(runtime_folder)
         receipts = ReceiptFile(send_folder)
         sender = Sender(
-            ways, kinds, Crew(ways, wake.ring), receipts, lambda: RecordReader(state_folder), boot_id=boot_id()
+            ways,
+            kinds,
+            Crew(ways, wake.ring),
+            receipts,
+            lambda: RecordReader(state_folder),
+            boot_id=boot_id(),
+            has_central=site.central is not None,
         )
+        make_central = _central_maker(site, state_folder, send_folder, secret)
         try:
             with _stopping(wake) as stop:
-                code = _once(sender, wake, stop) if once else _until_stopped(sender, wake, stop)
+                work = _once if once else _until_stopped
+                code = work(sender, wake, stop, make_central)
             return AGAIN if stop.asked and not stop.for_good and not once else code
         finally:
             receipts.close()
@@ -119,18 +135,52 @@ def make_ways(site: Site, secret: Callable[[str], str]) -> tuple[dict[str, Way],
     return ways, kinds
 
 
-def _until_stopped(sender: Sender, wake: WakeSocket, stop: "_Stop") -> int:
+MakeCentral = Callable[[Callable[[], bool]], "CentralCopy"]
+
+
+def _central_maker(
+    site: Site, state_folder: Path, send_folder: Path, secret: Callable[[str], str]
+) -> MakeCentral | None:
+    """Give what makes the copy to the central store; None for a site without one, which loads nothing of it."""
+    central = site.central
+    if central is None:
+        return None
+
+    def make(stopped: Callable[[], bool]) -> "CentralCopy":
+        from daemon.sending.central_thread import make_copy
+
+        return make_copy(
+            site, central, state_folder=state_folder, send_folder=send_folder, secret=secret, stopped=stopped
+        )
+
+    return make
+
+
+def _until_stopped(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCentral | None) -> int:
     if wake.why is not None:
         log.info("can't be woken (%s): looking each %.0f s", wake.why, LOOK_EVERY_S)
+    central: CentralThread | None = None
     while not stop.asked:
         now_s = elapsed_s()
         due_s = sender.turn(now_s)
+        if central is None and make_central is not None:  # after the first turn, which opens the receipts
+            central = _started(make_central)
         wake.wait(LOOK_EVERY_S if due_s is None else min(LOOK_EVERY_S, due_s - now_s))
     _let_finish(sender, wake)
+    if central is not None:
+        central.stop(STOP_MOST_S)
     return DONE
 
 
-def _once(sender: Sender, wake: WakeSocket, stop: "_Stop") -> int:
+def _started(make: MakeCentral) -> "CentralThread":
+    from daemon.sending.central_thread import CentralThread
+
+    central = CentralThread(make)
+    central.start()
+    return central
+
+
+def _once(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCentral | None) -> int:
     sender.turn(elapsed_s())
     why = sender.receipts_why or sender.record_why
     if why is not None:
@@ -143,7 +193,17 @@ def _once(sender: Sender, wake: WakeSocket, stop: "_Stop") -> int:
             break
         wake.wait(LOOK_EVERY_S if due_s is None else min(LOOK_EVERY_S, due_s - now_s))
     _let_finish(sender, wake)
-    return NOT_ALL if sender.waiting else DONE
+    is_copied = make_central is None or _copied_once(make_central, stop)
+    return DONE if is_copied and not sender.waiting else NOT_ALL
+
+
+def _copied_once(make: MakeCentral, stop: "_Stop") -> bool:
+    central = make(lambda: stop.asked)
+    try:
+        central.turn()
+        return not central.waits
+    finally:
+        central.close()
 
 
 def _let_finish(sender: Sender, wake: WakeSocket) -> None:

@@ -190,7 +190,11 @@ def sending_state(folder: Path) -> dict[str, object] | None:
         "record_why": why the record can't be read, or None,
         "ways": {name: {"kind", "waiting": letters not taken yet, "taken", "refused", "dropped": counts,
         "last_taken": {"subject", "at_s"} or None, "failing_since_s": float or None, "last_error": str or None,
-        "next_try_s": float or None, "last_refused": {"subject", "why", "at_s"} or None}}};
+        "next_try_s": float or None, "last_refused": {"subject", "why", "at_s"} or None}},
+        "central": None without a central store, else {"waiting_commits": of the record, not there yet,
+        "unplaced_boots": boots that wait for somebody to tell when they were, "last_sent_utc_s": time of the
+        newest reading sent, s since 1970, or None, "failing_since_s": float or None, "last_error": str or None,
+        "next_try_s": float or None, "set_aside": lines the server refuses, a count}};
         times are seconds since the boot "boot_id".
     """
     path = folder / FILE_NAME
@@ -217,6 +221,7 @@ def _state_of(db: sqlite3.Connection) -> dict[str, object]:
     waiting = dict(db.execute("select way, count(*) from receipt where state = 'waiting' group by way"))
     for name, way in state["ways"].items():
         way["waiting"] = waiting.get(name, 0)
+    state["central"] = meta.get("central") if state.pop("has_central", False) else None
     return state
 
 

@@ -134,6 +134,7 @@ class Sender:
         open_record: Callable[[], AbstractContextManager[NoticeSource]],
         *,
         boot_id: str,
+        has_central: bool = False,
     ) -> None:
         """Take the parts; nothing is opened before the first turn.
 
@@ -144,12 +145,14 @@ class Sender:
             receipts: the receipt file, not yet opened.
             open_record: opens the record for reading; raises StoreError or OSError while it can't.
             boot_id: which boot the seconds of the turns belong to.
+            has_central: whether a copy goes to a central store beside the letters, for the screens.
         """
         self._desks = {name: _WayDesk(way, kinds[name]) for name, way in ways.items()}
         self._hands = hands
         self._receipts = receipts
         self._open_record = open_record
         self._boot_id = boot_id
+        self._has_central = has_central
         self._keys: dict[str, None] = {}  # of the letters taken in, the oldest first
         self._next_seq = 1
         self._cursor: tuple[int, str] | None = None  # number and key of the last notice taken in
@@ -250,7 +253,13 @@ class Sender:
             ways = {name: desk.state() for name, desk in self._desks.items()}
             self._receipts.put_meta(
                 "state",
-                {"boot_id": self._boot_id, "written_s": now_s, "record_why": self._record_why, "ways": ways},
+                {
+                    "boot_id": self._boot_id,
+                    "written_s": now_s,
+                    "record_why": self._record_why,
+                    "has_central": self._has_central,
+                    "ways": ways,
+                },
             )
             self._state_changed = False
         if not self._receipts.is_open:
