@@ -30,8 +30,16 @@ set_up() {
     wanted=
     command -v git >/dev/null 2>&1 || wanted="$wanted git"
     command -v systemd-analyze >/dev/null 2>&1 || wanted="$wanted systemd"
+    # A real server for the copy to the central store; the tests start one of their own, the package's service rests.
+    command -v victoria-metrics >/dev/null 2>&1 || wanted="$wanted victoria-metrics"
     # shellcheck disable=SC2086 # a list of words
     [ -z "$wanted" ] || apt_get $wanted
+    case $wanted in
+    *victoria-metrics*)
+        [ ! -d /run/systemd/system ] || as_root systemctl disable -q --now victoria-metrics.service ||
+            say "could not stop the service victoria-metrics that came with the package"
+        ;;
+    esac
     make_venv "$here/.venv" "[dev]"
 }
 
