@@ -65,6 +65,7 @@ def picture_of(
     return {
         "v": VERSION,
         "site": station.site.place.name,
+        "timezone": station.site.place.timezone,
         "at_s": now_s,
         "boot_id": boot_id,
         "utc": utc.isoformat(timespec="seconds") if utc else None,

@@ -122,6 +122,7 @@ class Picture(TypedDict):
 
     v: int
     site: str
+    timezone: NotRequired[str]
     at_s: float
     boot_id: NotRequired[str | None]
     utc: str | None
