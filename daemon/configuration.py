@@ -1,4 +1,4 @@
-"""Loading a site: its file and the register maps it names become one checked `Site`.
+"""Loading a site: its file and the maps it names become one checked `Site`.
 
     text -> parsed tables -> checked tables -> rules between them -> Site
 
@@ -48,7 +48,7 @@ from daemon.configuration_structure import Findings, Sound, sound, sound_named, 
 from daemon.configuration_text import parse, read_text
 from daemon.errors import ConfigError, Mistake, shown
 from drivers.errors import MapError
-from drivers.register_maps import RegisterMap, load_register_map
+from drivers.table import DRIVERS, InstrumentMap
 from shared.site import (
     HALF_MARKS,
     AlertChange,
@@ -70,7 +70,7 @@ NEEDED_FOR_REPLAY = ("site", "bank")
 def load_site(path: Path) -> Site:
     """Load the file of a site that is watched live.
 
-    Raises: ConfigError: carries every mistake of the file and of the register maps it names.
+    Raises: ConfigError: carries every mistake of the file and of the maps it names.
     """
     return _load(path, NEEDED)
 
@@ -83,14 +83,16 @@ def load_replay_site(path: Path) -> Site:
     return _load(path, NEEDED_FOR_REPLAY)
 
 
-def load_maps(site: Site) -> Mapping[str, RegisterMap]:
-    """Load the register map of each instrument that has one, by the instrument's name.
+def load_maps(site: Site) -> Mapping[str, InstrumentMap]:
+    """Load the map of each instrument that has one, by the instrument's name.
 
     Raises: ConfigError: a map is missing or wrong.
     """
     findings = Findings(site.source)
     maps = _Maps(Path(site.source).parent, findings)
-    found = {name: maps.load(name, row.map) for name, row in site.instruments.items() if row.map is not None}
+    found = {
+        name: maps.load(name, row.driver, row.map) for name, row in site.instruments.items() if row.map is not None
+    }
     if findings.mistakes:
         raise ConfigError(findings.mistakes)
     return MappingProxyType({name: one for name, one in found.items() if one is not None})
@@ -208,28 +210,31 @@ def _check_whole(
 
 
 class _Maps:
-    """The register maps beside a site file, each read once; their mistakes join the site's own."""
+    """The maps beside a site file, each read once; their mistakes join the site's own."""
 
     def __init__(self, folder: Path, findings: Findings) -> None:
         self.folder = folder
         self.findings = findings
-        self._read: dict[str, RegisterMap | None] = {}
+        self._read: dict[tuple[str, str], InstrumentMap | None] = {}
 
     def gives(self, name: str, row: Sound) -> tuple[str, ...]:
-        found = self.load(name, row["map"]) if row.get("map") is not None else None
+        found = self.load(name, row.get("driver", ""), row["map"]) if row.get("map") is not None else None
         return found.gives if found is not None else ()
 
-    def load(self, instrument: str, map_file: str) -> RegisterMap | None:
-        if map_file not in self._read:
-            self._read[map_file] = self._load(instrument, map_file)
-        return self._read[map_file]
+    def load(self, instrument: str, driver: str, map_file: str) -> InstrumentMap | None:
+        """Load one map; none is loaded for a driver that does not exist, which is told elsewhere."""
+        if driver not in DRIVERS:
+            return None
+        if (driver, map_file) not in self._read:
+            self._read[driver, map_file] = self._load(instrument, driver, map_file)
+        return self._read[driver, map_file]
 
-    def _load(self, instrument: str, map_file: str) -> RegisterMap | None:
+    def _load(self, instrument: str, driver: str, map_file: str) -> InstrumentMap | None:
         path = self.folder / map_file
         try:
             text = read_text(path, str(path))
             parse(text, str(path))
-            return load_register_map(text, str(path))
+            return DRIVERS[driver].load_map(text, str(path))
         except ConfigError as why:
             for mistake in why.mistakes:
                 allowed = f"{mistake.file}: {mistake.allowed}"

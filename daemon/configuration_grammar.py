@@ -87,9 +87,9 @@ class InstrumentTable:
 
     line: Annotated[str, Text("the NAME of a [line.NAME]")]
     driver: Annotated[str, Text("the name of a driver")]
-    every_s: Annotated[float, Number(0.2, 3600.0, "s, how often it is asked")]
+    every_s: Annotated[float, Number(0.2, 3600.0, "s, how often it is asked, or how often it talks by itself")]
     unit: Annotated[int | None, Whole(1, 247, "the unit's number on its line")] = None
-    map: Annotated[str | None, Text("the path of a register map, taken from this file's folder")] = None
+    map: Annotated[str | None, Text("the path of a map file, taken from this file's folder")] = None
     measures: Annotated[str | Mapping[str, str] | None, Measures()] = None
 
 
@@ -138,7 +138,7 @@ class CentralTable:
     org: Annotated[str, Text("the organisation at the central store")]
     bucket: Annotated[str, Text("the bucket at the central store")]
     secret: Annotated[str | None, SecretName()] = None
-    every_s: Annotated[float, Number(10.0, 86_400.0, "s, how often what is new is sent to the central store")] = 60.0
+    every_s: Annotated[float, Number(10.0, 86_400.0, "s, how often what is new is sent to the central store")] = 300.0
 
 
 @frozen

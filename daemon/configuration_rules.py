@@ -13,6 +13,7 @@ from attrs import frozen
 
 from daemon.configuration_grammar import WAYS_OUT, WayOutKeys
 from daemon.configuration_structure import Findings, Sound
+from drivers.table import DRIVERS
 from shared.quantities import ESTIMATED, QUANTITIES
 from shared.rules import RULES, rule_mistakes
 from shared.site import Site
@@ -22,10 +23,6 @@ Gives = Mapping[str, tuple[str, ...]]
 
 TIME_COLUMN = "time_s"
 RESERVED_NAMES = ("halfmark",)
-# What the configuration must know of `drivers.table.DRIVERS`. The table itself brings the Modbus client along,
-# which `send` and `status` have no room for; a test keeps the two the same.
-DRIVER_LINES: Mapping[str, tuple[str, ...]] = MappingProxyType({"register-map": ("serial",)})
-DRIVER_NEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType({"register-map": ("unit", "map")})
 # Each device has its own of these: several of them need no preferred one, the hottest counts for the rules.
 PER_DEVICE = ("panel_v", "controller_c")
 
@@ -142,13 +139,14 @@ def check_instruments(
 ) -> None:
     """Each instrument has a line, a driver that works on it, a unit of its own, and a place in the wiring."""
     units: dict[tuple[str, int], str] = {}
+    drivers: dict[str, str] = {}
     for name, one in instruments.items():
         if name in RESERVED_NAMES:
             findings.add(("instrument", name), f"another name: {name} stands for the estimate in the record")
         if "line" in one and one["line"] not in lines:
             findings.add(("instrument", name, "line"), _one_of("a [line.NAME]", tuple(lines)), one["line"])
         if "driver" in one:
-            _check_driver(findings, name, one, lines)
+            _check_driver(findings, name, one, lines, drivers)
         if "line" in one and one.get("unit") is not None:
             other = units.setdefault((one["line"], one["unit"]), name)
             if other != name:
@@ -158,19 +156,30 @@ def check_instruments(
             _check_measures(findings, name, one["measures"], gives[name])
 
 
-def _check_driver(findings: Findings, name: str, one: Sound, lines: Mapping[str, Sound]) -> None:
+def _check_driver(
+    findings: Findings, name: str, one: Sound, lines: Mapping[str, Sound], drivers: dict[str, str]
+) -> None:
+    """`drivers` remembers the driver of each line's first instrument."""
     driver = one["driver"]
-    if driver not in DRIVER_LINES:
-        findings.add(("instrument", name, "driver"), _one_of("a driver", tuple(DRIVER_LINES)), driver)
+    if driver not in DRIVERS:
+        findings.add(("instrument", name, "driver"), _one_of("a driver", tuple(DRIVERS)), driver)
         return
-    for key in DRIVER_NEEDS[driver]:
+    spec = DRIVERS[driver]
+    for key in spec.needs:
         if key in one and one[key] is None:
             findings.add(("instrument", name, key), f"must be given for the driver {driver}")
+    for key in spec.has_no:
+        if one.get(key) is not None:
+            findings.add(("instrument", name, key), f"nothing: {driver} has no such key", one[key])
     kind = kind_of_line(lines.get(one.get("line", ""), {}))
-    if kind is not None and kind not in DRIVER_LINES[driver]:
-        works_on = " and ".join(DRIVER_LINES[driver])
+    if kind is not None and kind not in spec.lines:
+        works_on = " and ".join(spec.lines)
         allowed = f"a line this driver works on: {driver} works on {works_on} lines, and {one['line']} is {kind}"
         findings.add(("instrument", name, "line"), allowed, one["line"])
+    other = drivers.setdefault(one.get("line", ""), driver)
+    if other != driver:
+        allowed = f"{other}, like the others on line {one['line']}: one line takes one driver"
+        findings.add(("instrument", name, "driver"), allowed, driver)
 
 
 def currents(gives: tuple[str, ...]) -> tuple[str, ...]:

@@ -3,11 +3,12 @@
 One task a line, so a slow line never delays another. On a line, what is due first is asked first;
 an instrument that failed is asked again only in a gap that its worst case fits into, so a dead unit
 never makes a healthy one late. Due times lie on a fixed grid from the start: nothing drifts.
+`LineTask` is what it shares with a line that is only listened to (`daemon.listening`).
 """
 
 import asyncio
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -60,9 +61,34 @@ class Counters:
     garbled: int = 0
     suspect: int = 0
     late: int = 0
+    dropped: int = 0  # old records out of a burst; the newest one of it counted
     last_error: str | None = None
     last_error_s: float | None = None
     last_answer_s: float | None = None
+
+
+class Paced(Protocol):
+    """What every instrument tells of itself, asked or listened to."""
+
+    @property
+    def name(self) -> str:
+        """As in the site file."""
+
+    @property
+    def every_s(self) -> float:
+        """How often a reading is wanted, s."""
+
+
+class Place(Protocol):
+    """An instrument's place at its line."""
+
+    @property
+    def poller(self) -> Paced:
+        """The instrument."""
+
+    @property
+    def counters(self) -> Counters:
+        """What became of its turns."""
 
 
 @dataclass(slots=True)
@@ -85,8 +111,95 @@ class Turn:
         return self.due_s + (passed + 1) * every_s
 
 
-class LineCycle:
+class LineTask:
+    """A line that is kept open for ever; what is done with it while it is up is the subclass's.
+
+    Attributes:
+        name, link: the line.
+        turns: its instruments by name, each with its counters.
+        down_since_s, down_why: since when and why it is down; None while it is up.
+    """
+
+    turns: Mapping[str, Place]
+
+    def __init__(
+        self,
+        name: str,
+        link: Link,
+        *,
+        clock: Callable[[], float],
+        deliver: Callable[[Reading], None],
+        turned: Callable[[str, float], None],
+    ) -> None:
+        self.name = name
+        self.link = link
+        self.down_since_s: float | None = None
+        self.down_why: str | None = None
+        self._clock = clock
+        self._deliver = deliver
+        self._turned = turned
+        self._line_trouble = TroubleLog(log, f"line {name}")
+        self._delay_s = 0.0
+        self._up_s = clock()
+
+    async def run(self) -> None:
+        """Connect, work, reconnect; ends only by cancellation."""
+        try:
+            while True:
+                await self._connect()
+                try:
+                    await self._work_while_up()
+                except LineDown as why:
+                    self._went_down(str(why))
+        finally:
+            await self.link.close()
+
+    async def _work_while_up(self) -> None:
+        """Take readings until the line is lost; raises LineDown."""
+        raise NotImplementedError
+
+    def _came_up(self, now_s: float) -> None:
+        """The line is open, for the first time or again."""
+
+    async def _connect(self) -> None:
+        while True:
+            await asyncio.sleep(self._delay_s)
+            try:
+                await self.link.connect()
+            except LineDown as why:
+                self._went_down(str(why))
+                self._turned(self.name, self._clock())
+                continue
+            self._up_s = self._clock()
+            self.down_since_s = self.down_why = None
+            self._came_up(self._up_s)
+            return
+
+    def _went_down(self, why: str) -> None:
+        """Try again at once after a time of good work, else later and later: a port may open and be lost at once."""
+        now_s = self._clock()
+        worked = self.down_since_s is None and now_s - self._up_s >= RECONNECT_MOST_S
+        self._delay_s = 0.0 if worked else min(RECONNECT_MOST_S, max(RECONNECT_LEAST_S, 2.0 * self._delay_s))
+        if self.down_since_s is None:
+            self.down_since_s = now_s
+        self.down_why = why
+        self._line_trouble.failed(now_s, why)
+
+    def _take(self, counters: Counters, trouble: TroubleLog, reading: Reading) -> None:
+        """Count a reading and hand it on."""
+        now_s = self._clock()
+        counters.answered += 1
+        counters.suspect += bool(reading.suspect)
+        counters.last_answer_s = reading.at_s
+        trouble.recovered(now_s)
+        self._line_trouble.recovered(now_s)
+        self._deliver(reading)
+
+
+class LineCycle(LineTask):
     """Polls the instruments of one line for ever."""
+
+    turns: dict[str, Turn]
 
     def __init__(
         self,
@@ -98,58 +211,18 @@ class LineCycle:
         deliver: Callable[[Reading], None],
         turned: Callable[[str, float], None] = lambda name, now_s: None,
     ) -> None:
-        self.name = name
-        self.link = link
-        self.down_since_s: float | None = None
-        self.down_why: str | None = None
-        self._clock = clock
-        self._deliver = deliver
-        self._turned = turned
-        self._line_trouble = TroubleLog(log, f"line {name}")
+        super().__init__(name, link, clock=clock, deliver=deliver, turned=turned)
         start_s = clock()
         self.turns = {
             p.name: Turn(p, Counters(), TroubleLog(log, f"instrument {p.name}"), due_s=start_s) for p in pollers
         }
 
-    async def run(self) -> None:
-        """Connect, poll, reconnect; ends only by cancellation."""
-        try:
-            while True:
-                await self._connect()
-                try:
-                    await self._poll_while_up()
-                except LineDown as why:
-                    self._went_down(str(why))
-        finally:
-            await self.link.close()
+    def _came_up(self, now_s: float) -> None:
+        for turn in self.turns.values():  # what was missed while the line was down is not made up for
+            if turn.due_s < now_s:
+                turn.due_s = now_s
 
-    async def _connect(self) -> None:
-        delay_s = RECONNECT_LEAST_S
-        while True:
-            try:
-                await self.link.connect()
-            except LineDown as why:
-                self._went_down(str(why))
-                self._turned(self.name, self._clock())
-                await asyncio.sleep(delay_s)
-                delay_s = min(RECONNECT_MOST_S, 2.0 * delay_s)
-                continue
-            self._line_trouble.recovered(self._clock())
-            self.down_since_s = self.down_why = None
-            now_s = self._clock()
-            for turn in self.turns.values():  # what was missed while the line was down is not made up for
-                if turn.due_s < now_s:
-                    turn.due_s = now_s
-            return
-
-    def _went_down(self, why: str) -> None:
-        now_s = self._clock()
-        if self.down_since_s is None:
-            self.down_since_s = now_s
-        self.down_why = why
-        self._line_trouble.failed(now_s, why)
-
-    async def _poll_while_up(self) -> None:
+    async def _work_while_up(self) -> None:
         while True:
             now_s = self._clock()
             turn = self._choose(now_s)
@@ -193,14 +266,9 @@ class LineCycle:
         except DriverError as why:
             self._failed(turn, why)
             return
-        counters, now_s = turn.counters, self._clock()
-        counters.answered += 1
-        counters.suspect += bool(reading.suspect)
-        counters.last_answer_s = reading.at_s
-        turn.trouble.recovered(now_s)
         turn.failures = 0
-        turn.due_s = turn.next_due_s(now_s)
-        self._deliver(reading)
+        turn.due_s = turn.next_due_s(self._clock())
+        self._take(turn.counters, turn.trouble, reading)
 
     def _failed(self, turn: Turn, why: DriverError) -> None:
         counters, now_s = turn.counters, self._clock()

@@ -5,9 +5,9 @@ from collections.abc import Callable, Mapping
 
 from attrs import frozen
 
-from daemon.cycle import LineCycle
-from drivers.register_maps import RegisterMap
-from drivers.table import make_line
+from daemon.cycle import LineTask
+from daemon.listening import make_line_task
+from drivers.table import InstrumentMap
 from shared.readings import Reading
 from shared.site import Instrument, Line, Site
 
@@ -18,10 +18,10 @@ class LineWork:
 
     line: Line
     instruments: tuple[Instrument, ...]
-    maps: tuple[RegisterMap | None, ...]
+    maps: tuple[InstrumentMap | None, ...]
 
 
-def line_work(site: Site, maps: Mapping[str, RegisterMap]) -> dict[str, LineWork]:
+def line_work(site: Site, maps: Mapping[str, InstrumentMap]) -> dict[str, LineWork]:
     """Tell what is to be done on each line that has instruments."""
     found: dict[str, LineWork] = {}
     for name, line in site.lines.items():
@@ -41,7 +41,7 @@ class LineTasks:
     def __init__(
         self, *, clock: Callable[[], float], deliver: Callable[[Reading], None], turned: Callable[[str, float], None]
     ) -> None:
-        self.cycles: dict[str, LineCycle] = {}
+        self.cycles: dict[str, LineTask] = {}
         self._clock = clock
         self._deliver = deliver
         self._turned = turned
@@ -49,16 +49,17 @@ class LineTasks:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._changed = asyncio.Event()
 
-    def make(self, work: LineWork) -> LineCycle:
+    def make(self, work: LineWork) -> LineTask:
         """Make the cycle of one line; nothing is opened yet.
 
         Raises: ValueError: its instruments can't share a line.
         """
         maps = {row.name: found for row, found in zip(work.instruments, work.maps, strict=True) if found is not None}
-        link, pollers = make_line(work.line, work.instruments, maps, clock=self._clock)
-        return LineCycle(work.line.name, link, pollers, clock=self._clock, deliver=self._deliver, turned=self._turned)
+        return make_line_task(
+            work.line, work.instruments, maps, clock=self._clock, deliver=self._deliver, turned=self._turned
+        )
 
-    def to_change(self, wanted: Mapping[str, LineWork]) -> tuple[tuple[str, ...], dict[str, LineCycle]]:
+    def to_change(self, wanted: Mapping[str, LineWork]) -> tuple[tuple[str, ...], dict[str, LineTask]]:
         """Tell which lines must end, and make the cycles that must begin; nothing is opened or closed yet.
 
         Raises: ValueError: some instruments can't share a line.
@@ -75,7 +76,7 @@ class LineTasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
-    def begin(self, cycles: Mapping[str, LineCycle], wanted: Mapping[str, LineWork]) -> None:
+    def begin(self, cycles: Mapping[str, LineTask], wanted: Mapping[str, LineWork]) -> None:
         """Begin with these cycles, and go on with those of `wanted` that run."""
         self.cycles = {name: cycles[name] if name in cycles else self.cycles[name] for name in wanted}
         self._work.update({name: wanted[name] for name in cycles})

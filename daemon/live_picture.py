@@ -5,7 +5,7 @@ import os
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
-from daemon.cycle import LineCycle, Turn
+from daemon.cycle import LineTask, Place
 from daemon.picture import (
     VERSION,
     AbsentPicture,
@@ -46,7 +46,7 @@ def utc_at(anchor: Anchor | None, now_s: float) -> datetime | None:
 
 def picture_of(
     station: Station,
-    cycles: Mapping[str, LineCycle],
+    cycles: Mapping[str, LineTask],
     recorder: Recorder,
     *,
     now_s: float,
@@ -164,7 +164,7 @@ def _acked(row: StandingAlert, now_s: float) -> dict[str, object] | None:
     return {"who": row.acked_by, "note": row.acked_note, "age_s": None if row.acked_s is None else now_s - row.acked_s}
 
 
-def _instrument(cycle: LineCycle, turn: Turn, now_s: float) -> InstrumentPicture:
+def _instrument(cycle: LineTask, turn: Place, now_s: float) -> InstrumentPicture:
     counters = turn.counters
     error_s, answer_s = counters.last_error_s, counters.last_answer_s
     return {
@@ -183,7 +183,7 @@ def _instrument(cycle: LineCycle, turn: Turn, now_s: float) -> InstrumentPicture
     }
 
 
-def _line(station: Station, cycle: LineCycle, now_s: float) -> LinePicture:
+def _line(station: Station, cycle: LineTask, now_s: float) -> LinePicture:
     line = station.site.lines[cycle.name]
     down_s = None if cycle.down_since_s is None else now_s - cycle.down_since_s
     return {"up": cycle.link.is_up, "port": line.port or line.tcp or "", "why": cycle.down_why, "down_s": down_s}

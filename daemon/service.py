@@ -34,7 +34,7 @@ from daemon.sending.wake import wake_send
 from daemon.site_change import changes, same_currents, same_devices
 from daemon.supervisor import Supervisor, Watchdog, watchdog_interval_s
 from daemon.taking_up import Past, take_up
-from drivers.register_maps import RegisterMap
+from drivers.table import InstrumentMap
 from shared.alerts import AlertEvent
 from shared.notices import compose
 from shared.readings import Reading
@@ -67,7 +67,7 @@ class Service:
     def __init__(
         self,
         site: Site,
-        maps: Mapping[str, RegisterMap],
+        maps: Mapping[str, InstrumentMap],
         options: ServiceOptions,
         *,
         clock: Callable[[], float] = elapsed_s,
@@ -122,7 +122,7 @@ class Service:
         """Run every task until `_stop` is set or one of them fails."""
         tasks: list[asyncio.Task[None]] = [
             asyncio.create_task(self.lines.run(), name="lines"),
-            asyncio.create_task(self.recorder.run(self.watchdog.commit_attempted, self._before_commit), name="record"),
+            asyncio.create_task(self.recorder.run(self._commit_attempted, self._before_commit), name="record"),
             asyncio.create_task(self._each(RULES_EVERY_S, self._step_rules), name="rules"),
             asyncio.create_task(self._each(CLOCK_EVERY_S, self._look_at_clock), name="clock"),
             asyncio.create_task(self._each(WATCHDOG_EVERY_S, self._ping), name="watchdog"),
@@ -193,6 +193,9 @@ class Service:
 
     def _line_turned(self, name: str, now_s: float) -> None:
         self.watchdog.line_turned(name, now_s)
+
+    def _commit_attempted(self, now_s: float) -> None:
+        self.watchdog.commit_attempted(now_s)  # a reload puts another watchdog in its place
 
     def _take(self, reading: Reading) -> None:
         self.latest[reading.instrument] = reading
@@ -317,11 +320,11 @@ class Service:
             log.warning("reload: %s", words)
         return found
 
-    def _load_again(self) -> tuple[Site, Mapping[str, RegisterMap]]:
+    def _load_again(self) -> tuple[Site, Mapping[str, InstrumentMap]]:
         site = load_site(self.options.site_file)
         return site, load_maps(site)
 
-    async def _exchange(self, site: Site, maps: Mapping[str, RegisterMap]) -> list[str]:
+    async def _exchange(self, site: Site, maps: Mapping[str, InstrumentMap]) -> list[str]:
         """Put another site in the place of the present one; whatever may fail comes first."""
         wanted = line_work(site, maps)
         try:
@@ -356,7 +359,7 @@ class Service:
         ]
 
 
-def run_service(site: Site, maps: Mapping[str, RegisterMap], options: ServiceOptions) -> int:
+def run_service(site: Site, maps: Mapping[str, InstrumentMap], options: ServiceOptions) -> int:
     """Run the service until it is told to stop.
 
     Returns: 0 after a clean stop.

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import attrs
 
-from drivers.register_maps import RegisterMap
+from drivers.table import InstrumentMap
 from shared.quantities import QUANTITIES
 from shared.rules import rules_for
 from shared.site import Instrument, Site
@@ -29,7 +29,7 @@ def _alike(one: Instrument, other: Instrument) -> bool:
 
 
 def same_currents(
-    old: Site, old_maps: Mapping[str, RegisterMap], new: Site, new_maps: Mapping[str, RegisterMap]
+    old: Site, old_maps: Mapping[str, InstrumentMap], new: Site, new_maps: Mapping[str, InstrumentMap]
 ) -> frozenset[str]:
     """Tell which of the same devices have their currents read, and meant, as before."""
     return frozenset(
@@ -37,7 +37,7 @@ def same_currents(
     )
 
 
-def _currents(site: Site, maps: Mapping[str, RegisterMap], name: str) -> object:
+def _currents(site: Site, maps: Mapping[str, InstrumentMap], name: str) -> object:
     points = maps[name].points if name in maps else ()
     of_current = tuple(
         point for point in points if point.quantity in QUANTITIES and QUANTITIES[point.quantity].unit in ("A", "Ah")

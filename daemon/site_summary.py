@@ -3,7 +3,8 @@
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from daemon.configuration_rules import DRIVER_LINES, PER_DEVICE, usual_cautions
+from daemon.configuration_rules import PER_DEVICE, usual_cautions
+from drivers.table import DRIVERS
 from shared.notices import CAUTIONS, NEVER_ALONE, plain
 from shared.quantities import QUANTITIES
 from shared.rules import RULES
@@ -314,4 +315,4 @@ def _list(title: str, texts: Sequence[str]) -> list[str]:
 
 def drivers_known() -> str:
     """Tell which drivers there are, and on which lines they work."""
-    return ", ".join(f"{name} ({' and '.join(lines)})" for name, lines in DRIVER_LINES.items())
+    return ", ".join(f"{name} ({' and '.join(spec.lines)})" for name, spec in DRIVERS.items())

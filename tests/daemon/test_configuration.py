@@ -6,10 +6,8 @@ from textwrap import dedent
 import pytest
 
 from daemon.configuration import load_maps, load_replay_site, load_site
-from daemon.configuration_rules import DRIVER_LINES, DRIVER_NEEDS
 from daemon.configuration_text import FILE_MOST
 from daemon.errors import ConfigError
-from drivers.table import DRIVERS
 from shared.site import AlertChange, Central, Line, Load, Place, WayOut
 from shared.wiring import bank_current_plan
 
@@ -134,11 +132,6 @@ def test_a_lead_acid_bank_has_its_own_defaults_and_they_are_told(tmp_path: Path)
     # 4 mV per kelvin and cell is the middle of the 3 to 5 that sources give; 12 cells make 48.
     assert site.bank.charge_v_per_k == pytest.approx(-0.048)
     assert site.bank.half_mark == 0.50
-
-
-def test_the_drivers_the_check_knows_are_those_of_the_table() -> None:
-    assert {name: spec.lines for name, spec in DRIVERS.items()} == DRIVER_LINES
-    assert {name: spec.needs for name, spec in DRIVERS.items()} == DRIVER_NEEDS
 
 
 def test_a_name_may_be_written_in_any_script(tmp_path: Path) -> None:

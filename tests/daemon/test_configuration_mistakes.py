@@ -367,11 +367,17 @@ def test_a_section_that_is_no_table_is_told(tmp_path: Path) -> None:
     assert {m.key for m in mistakes(path)} == {"site", "bank", "line", "instrument", "alert", "prefer"}
 
 
-def test_a_tcp_line_is_known_but_the_driver_does_not_work_on_it_yet(tmp_path: Path) -> None:
-    path = write(tmp_path, swapped('port = "/dev/ttyUSB0"\nbaud = 19200', 'tcp = "192.0.2.10:502"'))
-    found = mistakes(path)
-    assert {mistake.key for mistake in found} == {"instrument.shunt.line", "instrument.controller.line"}
-    assert "works on serial lines" in found[0].allowed
+def test_a_driver_that_listens_works_on_serial_lines_only_and_has_no_unit(tmp_path: Path) -> None:
+    text = swapped('port = "/dev/ttyUSB0"\nbaud = 19200', 'tcp = "192.0.2.10:502"').replace("register-map", "text-lines")
+    found = {mistake.key: mistake.allowed for mistake in mistakes(write(tmp_path, text))}
+    assert "works on serial lines" in found["instrument.shunt.line"]
+    assert "text-lines has no such key" in found["instrument.shunt.unit"]
+
+
+def test_one_line_takes_one_driver(tmp_path: Path) -> None:
+    text = GOOD.replace('driver = "register-map"', 'driver = "text-lines"', 1)
+    found = {mistake.key: mistake.allowed for mistake in mistakes(write(tmp_path, text))}
+    assert "one line takes one driver" in found["instrument.controller.driver"]
 
 
 def test_a_lithium_bank_with_a_slope_is_refused_with_the_reason(tmp_path: Path) -> None:

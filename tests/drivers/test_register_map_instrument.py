@@ -261,15 +261,14 @@ def test_a_lost_port_comes_through_as_such() -> None:
 # -- the table -------------------------------------------------------------------------------------
 
 
-def test_every_row_of_the_table_can_be_made() -> None:
-    for name, spec in DRIVERS.items():
-        assert spec.style == "asked"
-        assert spec.lines == ("serial",)
-        row = Instrument("x", "l", name, 1.0, unit=1, map="m")
-        assert all(getattr(row, need) is not None for need in spec.needs)
-        link, pollers = make_line(Line("l", port="/dev/null"), [row], {"x": SHUNT}, clock=time.monotonic)
-        assert not link.is_up
-        assert [(poller.name, poller.every_s) for poller in pollers] == [("x", 1.0)]
+def test_the_row_of_the_table_can_be_made() -> None:
+    spec = DRIVERS["register-map"]
+    assert spec.style == "asked"
+    row = Instrument("x", "l", "register-map", 1.0, unit=1, map="m")
+    assert all(getattr(row, need) is not None for need in spec.needs)
+    link, pollers = make_line(Line("l", port="/dev/null"), [row], {"x": SHUNT}, clock=time.monotonic)
+    assert not link.is_up
+    assert [(poller.name, poller.every_s) for poller in pollers] == [("x", 1.0)]
 
 
 def test_what_cannot_be_made_is_told() -> None:
