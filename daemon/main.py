@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon import commands_past as past
+from daemon import commands_people as people
 from daemon.errors import ConfigError, HalfmarkError
 from daemon.folders import SITE_FILE, Folders
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:  # a quick look does without it
     from shared.site import Site
 
 DONE, ANSWER_IS_NO, USAGE, UNREACHABLE = 0, 1, 2, 3
-MEASURED = ("soc", "rest-voltage", "gravity", "capacity")  # the rows of shared.field_measurements, not loaded for it
 
 CAUTION = (
     "halfmark watches and warns. It never replaces a fuse, a low-voltage disconnect or a protection "
@@ -214,96 +214,6 @@ def _try_way_out(options: argparse.Namespace) -> int:
     )
 
 
-def _add_ack(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("alert", metavar="ALERT", help="as `status` or `alerts` names it")
-    parser.add_argument("--note", metavar="TEXT", help="what you are going to do about it")
-    _add_who(parser)
-
-
-def _ack(options: argparse.Namespace) -> int:
-    from daemon.operator_entries import run_ack
-
-    return run_ack(_folders(options), options.alert, options.note, options.who, sys.stdout)
-
-
-def _add_who(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--who", metavar="NAME", help="who says so; your login name if not given")
-    _add_folders(parser)
-
-
-def _add_note(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("text", nargs="*", metavar="TEXT", help="what is to be kept")
-    parser.add_argument("--list", action="store_true", help="show everything people wrote into the record")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="with --list: read this record")
-    _add_who(parser)
-
-
-def _note(options: argparse.Namespace) -> int:
-    from daemon.operator_entries import run_note, run_note_list
-
-    if options.list:
-        return run_note_list(past.store_of(options), sys.stdout)
-    return run_note(_folders(options), options.text, options.who, sys.stdout)
-
-
-def _add_measured(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("what", choices=MEASURED, help="what was measured")
-    parser.add_argument("value", metavar="VALUE", help="80%%, 12.63 (V), 1.245, 21.5 (Ah)")
-    parser.add_argument("--error", metavar="E", help="its standard error, in the same unit")
-    parser.add_argument("--temperature", type=float, metavar="C", help="of the bank or its acid, in C")
-    parser.add_argument("--note", metavar="TEXT", help="how it was measured")
-    _add_who(parser)
-    parser.epilog = (
-        "rest-voltage: at the bank's own posts, after 4 h or more with nothing connected. gravity: open banks only; "
-        "goggles and gloves, sparks and flames away. capacity: from full down to the end voltage, at the 20 h rate."
-    )
-
-
-def _measured(options: argparse.Namespace) -> int:
-    from daemon.operator_entries import run_measured
-
-    return run_measured(
-        _folders(options),
-        options.what,
-        options.value,
-        error=options.error,
-        temperature_c=options.temperature,
-        text=options.note,
-        who=options.who,
-        out=sys.stdout,
-    )
-
-
-def _add_changed(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("part", choices=("bank", "panel", "shunt"), help="what was replaced")
-    parser.add_argument("--note", metavar="TEXT", help="by what, and why")
-    _add_who(parser)
-
-
-def _changed(options: argparse.Namespace) -> int:
-    from daemon.operator_entries import run_changed
-
-    return run_changed(_folders(options), options.part, options.note, options.who, sys.stdout)
-
-
-def _add_clock(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("time", nargs="?", metavar="TIME", help='2026-11-25T10:00Z, or "now": this machine is right')
-    parser.add_argument("--error", type=float, metavar="S", help="how far off that may be, s")
-    _add_who(parser)
-
-
-def _clock(options: argparse.Namespace) -> int:
-    from daemon.operator_entries import run_clock
-
-    return run_clock(_folders(options), options.time, options.error, options.who, sys.stdout)
-
-
-def _reload(options: argparse.Namespace) -> int:
-    from daemon.operator_entries import run_reload
-
-    return run_reload(_folders(options), options.who, sys.stdout)
-
-
 _COMMANDS: tuple[
     tuple[str, str, Callable[[argparse.ArgumentParser], None], Callable[[argparse.Namespace], int]], ...
 ] = (
@@ -313,15 +223,16 @@ _COMMANDS: tuple[
     ("status", "one look at the site", _add_status, _status),
     ("history", "quantities over time, as curve and table", past.add_history, past.history),
     ("alerts", "alerts that stand or stood, how long, and who took them on", past.add_alerts, past.alerts),
-    ("ack", "take a standing alert on, so that the others know", _add_ack, _ack),
+    ("ack", "take a standing alert on, so that the others know", people.add_ack, people.ack),
     ("export", "readings as CSV or line protocol, going on where a file ends", past.add_export, past.export),
     ("replay", "a file of readings through the same estimate and rules", past.add_replay, past.replay),
     ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),
-    ("note", "write a sentence into the record, or list them", _add_note, _note),
-    ("measured", "give the estimate what you measured at the bank", _add_measured, _measured),
-    ("changed", "a part was replaced: forget what was learned about it", _add_changed, _changed),
-    ("clock", "how far the time is trusted; vouch for one", _add_clock, _clock),
-    ("reload", "let the service take its site file again", _add_who, _reload),
+    ("note", "write a sentence into the record, or list them", people.add_note, people.note),
+    ("measured", "give the estimate what you measured at the bank", people.add_measured, people.measured),
+    ("changed", "a part was replaced: forget what was learned about it", people.add_changed, people.changed),
+    ("clock", "how far the time is trusted; vouch for one", people.add_clock, people.clock),
+    ("reload", "let the service take its site file again", people.add_who, people.reload),
+    ("commission", "first setting-up, guided, step by step", people.add_commission, people.commission),
     ("demo", "an invented site: thirty days of its past, then live", _add_demo, _demo),
 )
 

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
+from daemon.commissioning.findings import KIND, read_finding
 from daemon.control_client import ask
 from daemon.control_messages import SOCKET_NAME
 from daemon.errors import ConfigError, Mistake, ServiceError
@@ -70,7 +71,9 @@ def run_note_list(store: Path, out: TextIO) -> int:
 def entry_line(row: StoredEntry, utc_s: float | None) -> str:
     """One entry as a line: when, who, which kind, what."""
     when = f"boot {row.boot} +{span(row.at_s)}" if utc_s is None else f"{datetime.fromtimestamp(utc_s, UTC):%F %H:%MZ}"
-    return f"{when}  {clean(row.who)}  {clean(row.kind)}: {clean(row.text)}"
+    finding = read_finding(row.text) if row.kind == KIND else None
+    text = row.text if finding is None else f"{finding.step} {finding.outcome}: {finding.words}"
+    return f"{when}  {clean(row.who)}  {clean(row.kind)}: {clean(text)}"
 
 
 def run_measured(

@@ -306,8 +306,8 @@ def text_of(request: Mapping[str, object], key: str, *, most: int = TEXT_MOST, n
 
 
 def _cleaned(text: str) -> str:
-    """`clean` looks at one screen's worth only, and an entry may be longer."""
-    return " ".join(part for at in range(0, len(text), 1000) if (part := clean(text[at : at + 1000]))).strip()
+    """Word by word, because `clean` looks at one screen's worth only, and an entry may be longer."""
+    return " ".join(word for part in text.split() if (word := clean(part)))
 
 
 def who_of(request: Mapping[str, object]) -> str:

@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 import pytest
 
 from daemon.clock import RELEASE_UTC, Anchor
+from daemon.commands_people import MEASURED
 from daemon.errors import ConfigError, ServiceError
-from daemon.main import MEASURED
 from daemon.operator_requests import ENTRIES_A_MINUTE, TEXT_MOST, OperatorRequests
 from daemon.record import RecordReader
 from daemon.recorder import Recorder
