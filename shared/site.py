@@ -137,7 +137,7 @@ class Central:
     org: str
     bucket: str
     secret: str | None = None
-    every_s: float = 60.0
+    every_s: float = 300.0
 
 
 @frozen

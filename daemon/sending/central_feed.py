@@ -15,7 +15,7 @@ from daemon.record.packing import at_ms
 from daemon.sending.central_lines import LineMaker, rank
 from daemon.sending.central_memory import CentralMemory, Position
 
-BATCH_LINES = 2000  # about a quarter of an hour of a site; a commit that holds more is sent whole all the same
+BATCH_LINES = 1000  # some eight minutes of a site; a commit that holds more is sent whole all the same
 BATCH_MS = 3_600_000  # one start of the boot is taken for the whole of a batch, so it is kept short
 REDATE_MS = 50  # a boot's start that has moved less is left as it was
 EVENTS_MOST = 500  # changes of alerts in one batch
