@@ -2,8 +2,10 @@
 
     python tests/bench/fault_table.py [--seed 1] [--quick] [--only NAME ...] [--minutes N]
 
-"shows" is from the fault's beginning until the operator can read the words, "well" from its end until every
-line is up, every instrument has answered again and the record takes what comes. With --minutes faults are
+"shows" is from the fault's beginning until the operator can read the words; "reads" from its end until the next
+reading of any instrument; "well" from its end until every line is up, every instrument (or the one that was
+struck) has answered again and the record takes what comes; the controller's turn comes each 10 s only.
+With --minutes faults are
 struck in a seeded order for that long instead of once each; with --quick at the pace of the tests.
 Needs to be root, or a user who may have mounts of his own.
 """

@@ -4,7 +4,7 @@ import signal
 from collections.abc import Mapping
 from typing import Any
 
-from campaign.runner import FaultRow, all_well
+from campaign.runner import FaultRow, all_well, answer_s
 from campaign.scene import Scene, held_port
 from drivers.virtual.faults import Fault
 
@@ -47,6 +47,11 @@ class _Struck:
     def end(self, scene: Scene) -> None:
         scene.faults.clear(UNITS[self._name])
 
+    def well(self, scene: Scene, since_s: float) -> bool:
+        """The instrument that was struck has answered again; the other one may be in no hurry."""
+        answered_s = answer_s(scene, self._name)
+        return answered_s is not None and answered_s > since_s
+
 
 def _struck(
     kind: str, does: str, sees: str, *, times: int = 2, lasts: int = 1, only: str | None = None, harmless: bool = False
@@ -60,6 +65,7 @@ def _struck(
         begin=what.begin,
         seen=what.seen,
         end=what.end,
+        well=what.well,
         stops_polling=True,
         seen_within_s=60.0 if only is None else 15.0,
         well_within_s=40.0,
@@ -72,11 +78,14 @@ def _line_why(scene: Scene) -> str | None:
 
 
 class _Missing:
-    """The shunt has a value no more: it comes from elsewhere, or is said to be absent."""
+    """The shunt has a value no more, or no number: it comes from elsewhere, or is said to be absent."""
+
+    def __init__(self, kind: str) -> None:
+        self._kind = kind
 
     def begin(self, scene: Scene) -> None:
         self._answered = scene.instrument("shunt").get("answered", 0)
-        scene.faults.keep(UNITS["shunt"], Fault("missing"))
+        scene.faults.keep(UNITS["shunt"], Fault(self._kind))
 
     def seen(self, scene: Scene) -> str | None:
         picture = scene.picture
@@ -201,15 +210,27 @@ LINE_FAULTS: tuple[FaultRow, ...] = (
     _struck("duplicated", "two answers come twice", "garbled counted, or nothing", harmless=True),
     _struck("pause", "a pause of 40 ms inside two answers", "nothing, or garbled counted", harmless=True),
     _struck("impossible", "three answers hold a value that can't be", "suspect counted", times=3, only="shunt"),
-    _struck("nan", "three answers hold no number", "the value is absent", times=3, only="shunt", harmless=True),
     _struck("frozen", "four answers repeat old values", "nothing: no line can tell", times=1, lasts=4, harmless=True),
 )  # fmt: skip
 
-_missing = _Missing()
+
+def _lacking(kind: str, does: str) -> FaultRow:
+    what = _Missing(kind)
+    return FaultRow(
+        name=kind,
+        family="answers",
+        does=does,
+        sees="the value is absent, or from elsewhere",
+        begin=what.begin,
+        seen=what.seen,
+        end=what.end,
+        well=what.well,
+        stops_polling=True,
+        seen_within_s=40.0,
+    )
+
+
 LINE_FAULTS += (
-    FaultRow(
-        "missing", "answers", "the shunt says again and again that it has no voltage or no temperature",
-        "the value is absent, or from elsewhere", _missing.begin, _missing.seen, _missing.end, _missing.well,
-        stops_polling=True, seen_within_s=40.0,
-    ),
-)  # fmt: skip
+    _lacking("missing", "the shunt says that it has no voltage, or no temperature"),
+    _lacking("nan", "a temperature of the shunt is no number"),
+)

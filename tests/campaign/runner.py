@@ -63,15 +63,21 @@ class FaultRow:
 
 @dataclass
 class Spell:
-    """One time a fault struck: when it began, was seen, ended, and all was well again; seconds since boot."""
+    """One time a fault struck: when it began, was seen, ended, came the next reading, was all well; since boot."""
 
     row: FaultRow
     began_s: float
     seen_s: float | None = None
     words: str = ""
     ended_s: float | None = None
+    reading_s: float | None = None
     well_s: float | None = None
     trouble: str | None = None
+
+    @property
+    def next_reading_s(self) -> float | None:
+        """From the end of the fault until the first reading of any instrument."""
+        return None if self.reading_s is None or self.ended_s is None else self.reading_s - self.ended_s
 
     @property
     def recovery_s(self) -> float | None:
@@ -79,14 +85,19 @@ class Spell:
         return None if self.well_s is None or self.ended_s is None else self.well_s - self.ended_s
 
 
+def answer_s(scene: Scene, instrument: str) -> float | None:
+    """When an instrument answered last, seconds since boot, by the last picture."""
+    picture = scene.picture
+    age_s = None if picture is None else picture["instruments"].get(instrument, {}).get("age_s")
+    return None if picture is None or age_s is None else picture["at_s"] - age_s
+
+
 def all_well(scene: Scene, since_s: float) -> bool:
     """Whether every line is up, every instrument has answered since, and the record takes what comes."""
     picture = scene.picture
     if picture is None or picture["service"]["pid"] != scene.life.pid:
         return False
-    answered = [
-        i["age_s"] is not None and picture["at_s"] - i["age_s"] > since_s for i in picture["instruments"].values()
-    ]
+    answered = [(answer_s(scene, name) or 0.0) > since_s for name in picture["instruments"]]
     lines_up = all(line["up"] for line in picture["lines"].values())
     return all(answered) and lines_up and picture["record"]["why"] is None
 
@@ -153,6 +164,9 @@ class Lane:
     def _await_well(self, spell: Spell, now_s: float) -> None:
         assert spell.ended_s is not None
         row = spell.row
+        if spell.reading_s is None and self._scene.picture is not None:
+            answers = [answer_s(self._scene, name) or 0.0 for name in self._scene.picture["instruments"]]
+            spell.reading_s = min((at_s for at_s in answers if at_s > spell.ended_s), default=None)
         if (row.well or all_well)(self._scene, spell.ended_s):
             spell.well_s = boot_s()
         elif now_s - spell.ended_s > row.well_within_s:

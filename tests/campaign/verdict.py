@@ -34,6 +34,7 @@ class Struck:
     name: str
     words: str
     seen_after_s: float | None
+    next_reading_s: float | None
     recovery_s: float | None
     trouble: str | None
 
@@ -163,7 +164,7 @@ def _finish(scene: Scene, witness: Witness, course: Course) -> Verdict:
 
 def _struck(spell: Spell) -> Struck:
     seen_after_s = None if spell.seen_s is None else spell.seen_s - spell.began_s
-    return Struck(spell.row.name, spell.words, seen_after_s, spell.recovery_s, spell.trouble)
+    return Struck(spell.row.name, spell.words, seen_after_s, spell.next_reading_s, spell.recovery_s, spell.trouble)
 
 
 def _judge_readings(scene: Scene, witness: Witness, course: Course, found: Sequence[Placed]) -> list[str]:
@@ -252,10 +253,11 @@ def _judge_life(scene: Scene, life: Life, pauses: Sequence[Span]) -> list[str]:
 
 def table(verdict: Verdict) -> str:
     """Write a verdict for people: a row a fault, then the figures, then what was broken."""
-    lines = [f"{'fault':<22}{'shows':>7}{'well':>7}  what the operator sees"]
+    lines = [f"{'fault':<22}{'shows':>7}{'reads':>7}{'well':>7}  what the operator sees"]
     for struck in verdict.struck:
         words = " ".join(struck.words.split())
-        lines.append(f"{struck.name:<22}{_seconds(struck.seen_after_s)}{_seconds(struck.recovery_s)}  {words}")
+        times = (struck.seen_after_s, struck.next_reading_s, struck.recovery_s)
+        lines.append(f"{struck.name:<22}{''.join(map(_seconds, times))}  {words}")
     figures = {
         "seconds in all": round(verdict.took_s),
         "faults": len(verdict.struck),
