@@ -4,6 +4,8 @@ from collections.abc import Mapping
 
 import attrs
 
+from daemon.errors import ConfigError
+from daemon.unit_dropins import drop_ins
 from drivers.table import InstrumentMap
 from shared.quantities import QUANTITIES
 from shared.rules import rules_for
@@ -62,9 +64,13 @@ def changes(
         *(f"line {name} ended" for name in sorted(ended - begun)),
         *(f"line {name} begun" for name in sorted(begun - ended)),
     ]
-    for word, key in (("added", 0), ("gone", 1)):
-        names = (set(new.instruments) - set(old.instruments), set(old.instruments) - set(new.instruments))[key]
-        found += [f"instrument {name} {word}" for name in sorted(names)]
+    if _allowed(old) != _allowed(new):
+        found.append(
+            "ports or addresses of another kind: where a service manager runs this, it must be told to let them in; "
+            "run the installer again"
+        )
+    found += [f"instrument {name} added" for name in sorted(set(new.instruments) - set(old.instruments))]
+    found += [f"instrument {name} gone" for name in sorted(set(old.instruments) - set(new.instruments))]
     if rules_for(old) != rules_for(new):
         found.append("alert rules or their limits changed")
     found += [FORGOTTEN[part] for part in forgotten]
@@ -76,6 +82,14 @@ def changes(
     if old.commit_s != new.commit_s:
         found.append(f"a commit each {new.commit_s:g} s")
     return found
+
+
+def _allowed(site: Site) -> Mapping[str, str]:
+    """What the units must let in for this site."""
+    try:
+        return drop_ins(site)
+    except ConfigError:
+        return {}
 
 
 def _sections(old: Site, new: Site) -> tuple[tuple[str, object, object], ...]:

@@ -13,6 +13,7 @@ from attrs import frozen
 from daemon.clock import Anchor
 from daemon.errors import StoreError
 from daemon.record import RecordReader
+from daemon.site_change import FORGOTTEN
 from shared.station import Station
 
 log = logging.getLogger("halfmark.service")
@@ -88,10 +89,12 @@ def _resume_charge(station: Station, reader: RecordReader) -> tuple[int | None, 
     if saved is None:
         return None, 0.0, 0
     try:
-        station.resume(saved.body)
+        forgotten = station.resume(saved.body)
     except (ValueError, KeyError, TypeError) as why:
         log.warning("the saved estimate can't be taken up, it starts anew: %s", why)
         return None, 0.0, 0
+    for part in forgotten:
+        log.warning("since the last run: %s", FORGOTTEN[part])
     if station.fed_s is None:
         return None, 0.0, 0
     at_s, fed = station.fed_s, 0

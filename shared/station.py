@@ -181,15 +181,29 @@ class Station:
 
     def snapshot(self) -> dict[str, object]:
         """What must survive a restart, without the alerts (they have a snapshot of their own)."""
-        return {"v": 1, "at_s": self.fed_s, "charge": self.charge.snapshot()}
+        return {"v": 1, "at_s": self.fed_s, "about": self._about(), "charge": self.charge.snapshot()}
 
-    def resume(self, snapshot: Mapping[str, object]) -> None:
-        """Take up a snapshot of this site; readings after it may follow as if nothing had happened."""
-        charge = snapshot.get("charge")
+    def _about(self) -> dict[str, object]:
+        """Which parts the estimate is about."""
+        bank = self.site.bank
+        return {"bank": [bank.chemistry, bank.capacity_ah, bank.cells], "shunt": self.has_shunt}
+
+    def resume(self, snapshot: Mapping[str, object]) -> tuple[str, ...]:
+        """Take up a snapshot of this site; readings after it may follow as if nothing had happened.
+
+        Returns: the parts, "bank" or "shunt", that are others by now, so that what was learned about them is gone.
+        """
+        charge, about = snapshot.get("charge"), snapshot.get("about")
+        forgotten: tuple[str, ...] = ()
         if isinstance(charge, Mapping):
             self.charge = ChargeFilter.resume(self.site.bank, charge, has_shunt=self.has_shunt)
+            if isinstance(about, Mapping):
+                forgotten = tuple(part for part, now in self._about().items() if about.get(part, now) != now)
+            for part in forgotten:
+                self.charge.changed(part)
         at_s = snapshot.get("at_s")
         self.fed_s = float(at_s) if isinstance(at_s, int | float) else None
+        return forgotten
 
     def resume_alerts(self, snapshot: Mapping[str, object], *, last_event_id: int = 0) -> None:
         """Take up the alerts of this site as they stood; raises ValueError when they can't be read."""

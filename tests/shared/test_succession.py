@@ -1,5 +1,7 @@
 """A station that goes on under another site file: what stays true stays known, nothing is raised twice."""
 
+import json
+
 import attrs
 import pytest
 
@@ -89,3 +91,13 @@ def test_an_instrument_that_is_gone_takes_its_alert_with_it() -> None:
     new.succeed(old, same_devices=("shunt",), same_currents=("shunt",))
     events = new.step_rules(8301.0)
     assert [(event.alert, event.state) for event in events] == [("instrument-silent:probe", "cleared")]
+
+
+def test_a_restart_with_another_bank_in_the_file_is_like_a_reload() -> None:
+    old = hours_old()
+    old.charge.measured(0.9, 0.01)
+    snapshot = json.loads(json.dumps(old.snapshot()))
+    same, other = Station(SITE), Station(attrs.evolve(SITE, bank=attrs.evolve(SITE.bank, capacity_ah=50.0)))
+    assert same.resume(snapshot) == ()
+    assert other.resume(snapshot) == ("bank",)
+    assert same.charge.soc_sigma == old.charge.soc_sigma < 0.1 < other.charge.soc_sigma
