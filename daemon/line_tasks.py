@@ -11,6 +11,8 @@ from drivers.table import InstrumentMap
 from shared.readings import Reading
 from shared.site import Instrument, Line, Site
 
+CANCEL_AGAIN_S = 0.5
+
 
 @frozen
 class LineWork:
@@ -72,9 +74,12 @@ class LineTasks:
         tasks = [self._tasks.pop(name) for name in names if name in self._tasks]
         for name in names:
             self._work.pop(name, None)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        while tasks:
+            for task in tasks:
+                task.cancel()
+            # Python 3.11's wait_for, inside a library's connect, may swallow a cancellation: it is asked again.
+            _, left = await asyncio.wait(tasks, timeout=CANCEL_AGAIN_S)
+            tasks = list(left)
 
     def begin(self, cycles: Mapping[str, LineTask], wanted: Mapping[str, LineWork]) -> None:
         """Begin with these cycles, and go on with those of `wanted` that run."""
