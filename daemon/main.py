@@ -214,6 +214,28 @@ def _try_way_out(options: argparse.Namespace) -> int:
     )
 
 
+def _add_sites(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "site", nargs="?", type=Path, default=SITE_FILE, metavar="FILE", help="a site file, or one with [central] alone"
+    )
+    _add_secrets(parser)
+    parser.add_argument("--secret", metavar="NAME", help="secret with a token that may read; else the one in [central]")
+    parser.add_argument(
+        "--via", choices=("flux", "metrics"), default="flux", help="how to ask: metrics for a server without Flux"
+    )
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="for programs")
+    form.add_argument("--plain", action="store_true", help="ASCII only")
+
+
+def _sites(options: argparse.Namespace) -> int:
+    from daemon.screens.sites_table import run_sites
+
+    form = next((name for name in ("json", "plain") if getattr(options, name)), "full")
+    secrets = _folders(options).secrets
+    return run_sites(options.site, secrets=secrets, secret=options.secret, via=options.via, form=form, out=sys.stdout)
+
+
 _COMMANDS: tuple[
     tuple[str, str, Callable[[argparse.ArgumentParser], None], Callable[[argparse.Namespace], int]], ...
 ] = (
@@ -226,6 +248,7 @@ _COMMANDS: tuple[
     ("ack", "take a standing alert on, so that the others know", people.add_ack, people.ack),
     ("export", "readings as CSV or line protocol, going on where a file ends", past.add_export, past.export),
     ("replay", "a file of readings through the same estimate and rules", past.add_replay, past.replay),
+    ("sites", "all sites of the group, from its central store", _add_sites, _sites),
     ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),
     ("note", "write a sentence into the record, or list them", people.add_note, people.note),
     ("measured", "give the estimate what you measured at the bank", people.add_measured, people.measured),
