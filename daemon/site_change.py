@@ -5,7 +5,6 @@ from collections.abc import Mapping
 import attrs
 
 from daemon.errors import ConfigError
-from daemon.unit_dropins import drop_ins
 from drivers.table import InstrumentMap
 from shared.quantities import QUANTITIES
 from shared.rules import rules_for
@@ -64,7 +63,7 @@ def changes(
         *(f"line {name} ended" for name in sorted(ended - begun)),
         *(f"line {name} begun" for name in sorted(begun - ended)),
     ]
-    if _allowed(old) != _allowed(new):
+    if old.lines != new.lines and _allowed(old) != _allowed(new):
         found.append(
             "ports or addresses of another kind: where a service manager runs this, it must be told to let them in; "
             "run the installer again"
@@ -86,6 +85,8 @@ def changes(
 
 def _allowed(site: Site) -> Mapping[str, str]:
     """What the units must let in for this site."""
+    from daemon.unit_dropins import drop_ins  # only then: a service that runs on needs no arithmetic of addresses
+
     try:
         return drop_ins(site)
     except ConfigError:
