@@ -5,11 +5,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from servers.site_rig import SiteRig
 
 from daemon.configuration import load_maps, load_site
 from daemon.recorder import Recorder
 from daemon.service import Service, ServiceOptions
+from servers.site_rig import SiteRig
 
 
 def test_the_watchdog_of_a_new_site_hears_of_commits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
