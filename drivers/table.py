@@ -88,7 +88,7 @@ def _load_text_map(text: str, source: str) -> "TextMap":
 
 DRIVERS: Mapping[str, DriverSpec] = MappingProxyType(
     {
-        "register-map": DriverSpec("asked", ("serial",), ("unit", "map"), (), _load_register_map),
+        "register-map": DriverSpec("asked", ("serial", "tcp"), ("unit", "map"), (), _load_register_map),
         "text-lines": DriverSpec("listened", ("serial",), ("map",), ("unit",), _load_text_map),
     }
 )

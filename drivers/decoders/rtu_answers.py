@@ -84,6 +84,28 @@ def explain(data: bytes, request: Request) -> str:
     return f"more on the line than the answer: {len(data)} bytes, {shown}"
 
 
+class RtuFraming:
+    """The same as a line's framing; an RTU frame has no number, so it need not know what was sent."""
+
+    noise_most = NOISE_MOST
+    function_at = 1
+
+    def sent(self, data: bytes) -> None:
+        """Nothing in it marks the answer."""
+
+    def find(self, data: bytes, request: Request) -> bytes | None:
+        """The frame that answers the request, or None."""
+        return find_answer(data, request)
+
+    def explain(self, data: bytes, request: Request) -> str:
+        """What came instead of the answer, in words."""
+        return explain(data, request)
+
+    def unit_of(self, stray: bytes) -> int | None:
+        """The unit that said what nobody asked for, or None."""
+        return stray[0] if is_frame(stray) else None
+
+
 def _first_frame(data: bytes) -> bytes | None:
     """The first whole frame in the data, wherever it starts."""
     for start in range(len(data)):

@@ -1,4 +1,4 @@
-"""One serial line with Modbus RTU instruments on it, through pymodbus; it only ever reads.
+"""One line with Modbus instruments on it, serial or TCP, through pymodbus; it only ever reads.
 
 An RTU answer does not say which question it belongs to: it has a unit, a function, a count of
 registers and a checksum, and no number. An answer that comes late, twice or one question behind is
@@ -30,6 +30,11 @@ What is left: an instrument that gives old values under new questions by itself,
 tell; and a unit with one single readable register and no identity, where counts can't differ and
 1, 3 and 4 stand alone.
 
+Over TCP with Modbus/TCP frames a number says which question an answer belongs to, and late ones are
+passed over by it. All of the above is kept there too, because a gateway may put the late answer of a
+serial instrument under the number of the next question. A connection on which nothing at all is heard
+any more is opened anew: TCP itself may take a quarter of an hour to notice.
+
 Reconnecting is the caller's: the library's own is switched off, `connect()` opens the path anew each
 time, so a port that comes back under another number is found by its stable link.
 """
@@ -41,30 +46,19 @@ import time
 from collections.abc import Callable
 from typing import NoReturn
 
-from pymodbus.client import AsyncModbusSerialClient
 from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
 
 from drivers.decoders.register_plans import Request
-from drivers.decoders.rtu_answers import (
-    NOISE_MOST,
-    REPLY_FRAME_BYTES,
-    REQUEST_SIZE,
-    explain,
-    find_answer,
-    is_frame,
-)
+from drivers.decoders.rtu_answers import REPLY_FRAME_BYTES, REQUEST_SIZE
 from drivers.errors import DriverError, ExchangeError, Garbled, LineDown, Refused, Silent
-from drivers.transports.port_trouble import port_trouble
+from drivers.transports.modbus_paths import Client, path_of
 from shared.site import Line
 
 READ_FUNCTIONS = (3, 4)
-LIBRARY_TIMEOUT_S = 60.0  # only a backstop: this module's own, shorter limit always strikes first
-FAST_BAUD = 19200  # above it the silent gap is fixed; MODBUS over Serial Line Guide V1.02, 2.5.1.1
-FAST_GAP_S = 0.00175
-GAP_CHARACTERS = 3.5
 NEVER_QUIET_S = 5.0  # a line that never falls silent for one gap is given up for this turn
-PARITIES = {"none": "N", "even": "E", "odd": "O"}
+HUNG_ASKS = 3  # so many questions in a row on which nothing at all was heard,
+HUNG_S = 4.0  # and nothing for so long: the connection is dead
 
 
 class ModbusLine:
@@ -77,20 +71,18 @@ class ModbusLine:
     """
 
     def __init__(self, line: Line, *, monotonic: Callable[[], float] = time.monotonic) -> None:
-        if line.port is None:
-            raise ValueError(f"line {line.name} has no serial port")
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)  # each failure is told once, by the cycle
         self.name = line.name
         self.is_up = False
         self.answered_s = 0.0
         self.strays = 0
         self._line = line
-        self._port: str = line.port
+        self._path = path_of(line)
+        self._framing = self._path.framing
         self._monotonic = monotonic
-        character_bits = 1 + 8 + (line.parity != "none") + line.stop_bits
-        self._character_s = character_bits / line.baud
-        self._gap_s = FAST_GAP_S if line.baud > FAST_BAUD else GAP_CHARACTERS * self._character_s
-        self._client: AsyncModbusSerialClient | None = None
+        self._unheard = 0  # questions since anything was heard
+        self._up_s = 0.0
+        self._client: Client | None = None
         self._one_at_a_time = asyncio.Lock()
         self._patience: asyncio.Timeout | None = None
         self._wanted: Request | None = None  # the question that is open
@@ -110,27 +102,22 @@ class ModbusLine:
         Raises: LineDown: it is missing, busy, forbidden or can't be set up.
         """
         await self.close()
-        client = AsyncModbusSerialClient(
-            self._port,
-            baudrate=self._line.baud,
-            parity=PARITIES[self._line.parity],
-            stopbits=self._line.stop_bits,
-            reconnect_delay=0,  # 0 switches the library's own reconnecting off
-            timeout=LIBRARY_TIMEOUT_S,
-            retries=0,
-            trace_packet=self._passing,
-            trace_connect=self._connection_changed,
-        )
+        client = self._path.client(self._passing, self._connection_changed)
         try:
-            opened = await client.connect()
+            async with asyncio.timeout(self._path.connect_s):
+                opened = await client.connect()
+        except TimeoutError:
+            opened = False
         except (OSError, ValueError, termios.error) as error:
-            raise LineDown(self.name, self._port, f"can't be set up: {error}") from error
+            raise LineDown(self.name, self._path.place, f"can't be set up: {error}") from error
         if not opened:
-            raise LineDown(self.name, self._port, port_trouble(self._port))
+            client.close()
+            raise LineDown(self.name, self._path.place, await self._path.trouble())
         self._client = client
         self.is_up = True
         self._trusted.clear()
         self._stray = b""
+        self._unheard, self._up_s = 0, self._monotonic()
         # Somebody may have asked just before: the answer must not meet our first question.
         self._quiet_until_s = self._monotonic() + self._line.slowest_s
 
@@ -208,12 +195,12 @@ class ModbusLine:
     async def _checked(self, request: Request, pdu: ModbusPDU) -> tuple[int, ...]:
         """Let the gap after the answer pass: it belongs to the exchange, and what comes in it tells."""
         try:
-            await asyncio.sleep(max(0.0, self._heard_s + self._gap_s - self._monotonic()))
+            await asyncio.sleep(max(0.0, self._heard_s + self._path.gap_s - self._monotonic()))
         except asyncio.CancelledError:
             self._be_quiet()
             self.doubt(request.unit)
             raise
-        if len(self._stray) > NOISE_MOST:
+        if len(self._stray) > self._framing.noise_most:
             raise self._disorder(request.unit, "more came after the answer: it can't be told which one is right")
         if pdu.isError():
             raise Refused(self.name, request.unit, pdu.exception_code)
@@ -233,7 +220,7 @@ class ModbusLine:
                 raise self._lost()
             free_s = self._used_s.get(request.shape, -1e9) + self._line.slowest_s
             now_s = self._monotonic()
-            wait_s = max(self._quiet_until_s, self._heard_s + self._gap_s, free_s) - now_s
+            wait_s = max(self._quiet_until_s, self._heard_s + self._path.gap_s, free_s) - now_s
             if wait_s <= 0.0:
                 break
             if now_s > give_up_s:
@@ -244,11 +231,12 @@ class ModbusLine:
     def _weigh_strays(self) -> None:
         """Doubt the unit that spoke without being asked, or all, when it can't be told which."""
         stray, self._stray = self._stray, b""
-        if len(stray) <= NOISE_MOST:
+        if len(stray) <= self._framing.noise_most:
             return
         self.strays += 1
-        if is_frame(stray):
-            self.doubt(stray[0])
+        unit = self._framing.unit_of(stray)
+        if unit is not None:
+            self.doubt(unit)
         else:
             self._trusted.clear()
 
@@ -258,8 +246,9 @@ class ModbusLine:
         if not self._heard:
             self._be_quiet()
             self.doubt(request.unit)
+            self._give_up_hung()
             raise Silent(self.name, request.unit, self.patience_s(request))
-        raise self._disorder(request.unit, explain(self._heard, request))
+        raise self._disorder(request.unit, self._framing.explain(self._heard, request))
 
     def _disorder(self, unit: int, why: str) -> ExchangeError:
         """Something is on the line that can't be told whose it is: keep quiet, doubt everybody."""
@@ -273,8 +262,20 @@ class ModbusLine:
 
     def _lost(self) -> DriverError:
         self._trusted.clear()
-        gone = port_trouble(self._port) if self._client is None else "lost: unplugged, or the adapter lost power"
-        return LineDown(self.name, self._port, gone)
+        return LineDown(self.name, self._path.place, "not open" if self._client is None else self._path.lost)
+
+    def _give_up_hung(self) -> None:
+        """Close a connection on which nothing is heard any more; raises LineDown then."""
+        self._unheard += 1
+        unheard_s = self._monotonic() - max(self._heard_s, self._up_s)
+        if not self._path.hangs or self._unheard < HUNG_ASKS or unheard_s < HUNG_S:
+            return
+        client, self._client = self._client, None
+        self.is_up = False
+        self._trusted.clear()
+        if client is not None:
+            client.close()
+        raise LineDown(self.name, self._path.place, f"hung: {self._unheard} questions and not a byte in answer")
 
     # -- the bytes -----------------------------------------------------------------------------
 
@@ -284,11 +285,14 @@ class ModbusLine:
         A received packet is all that came since the last request, grown with each piece.
         """
         if sending:
-            if data[1] not in READ_FUNCTIONS:
-                raise AssertionError(f"halfmark only reads, and function {data[1]} does not")
+            function = data[self._framing.function_at]
+            if function not in READ_FUNCTIONS:
+                raise AssertionError(f"halfmark only reads, and function {function} does not")
             self._sent = data
+            self._framing.sent(data)
             return data
         self._heard_s = self._monotonic()
+        self._unheard = 0
         request = self._wanted
         if request is None:
             self._stray = data
@@ -301,7 +305,7 @@ class ModbusLine:
             self._wanted = None
             return b""
         self._heard = data
-        answer = find_answer(data, request)
+        answer = self._framing.find(data, request)
         if answer is None:
             return b""
         self._wanted = None
@@ -313,7 +317,7 @@ class ModbusLine:
     def transfer_s(self, request: Request) -> float:
         """How long request and reply take on the wire, with their gaps."""
         characters = REQUEST_SIZE + REPLY_FRAME_BYTES + 2 * request.count
-        return characters * self._character_s + 2 * self._gap_s
+        return characters * self._path.character_s + 2 * self._path.gap_s
 
     def patience_s(self, request: Request) -> float:
         """How long the answer is waited for: the line's `reply_s` and the time on the wire."""

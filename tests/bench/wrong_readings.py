@@ -1,9 +1,11 @@
 """How many wrong readings are accepted over very many polls with every fault mixed; by hand.
 
-    python tests/bench/wrong_readings.py [--polls 100000] [--lines 48] [--seed 1] [--share 0.15]
+    python tests/bench/wrong_readings.py [--polls 100000] [--lines 48] [--seed 1] [--share 0.15] [--tcp]
 
 `--share` is the share of answers at which a fault or a spell of faults begins; from four to nine
-requests make up a poll and its proofs, so most polls have at least one. `--slower 2` doubles all
+requests make up a poll and its proofs, so most polls have at least one. `--tcp` polls over TCP instead of
+pseudo-terminals, half of the lines with Modbus/TCP frames and half with RTU frames, and mixes in wrong
+transaction numbers and closed connections. `--slower 2` doubles all
 time-outs, for a machine too busy to keep to 25 ms.
 """
 
@@ -26,6 +28,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--share", type=float, default=0.15)
     parser.add_argument("--slower", type=float, default=1.0)
+    parser.add_argument("--tcp", action="store_true")
     chosen = parser.parse_args()
     began_s, shown_s = time.monotonic(), 0.0
 
@@ -37,7 +40,10 @@ def main() -> int:
             print(bar, end="", file=sys.stderr, flush=True)
         return bool(tally.polls >= chosen.polls)
 
-    tally = asyncio.run(run_lines(chosen.seed, chosen.lines, until=until, share=chosen.share, slower=chosen.slower))
+    over = ("tcp", "rtu") if chosen.tcp else ("serial",)
+    tally = asyncio.run(
+        run_lines(chosen.seed, chosen.lines, until=until, share=chosen.share, slower=chosen.slower, over=over)
+    )
     print(file=sys.stderr)
     show(tally, time.monotonic() - began_s, chosen.slower)
     return 1 if tally.wrong else 0

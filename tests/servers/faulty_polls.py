@@ -13,11 +13,14 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from attrs import evolve
+
 from drivers.errors import DriverError
 from drivers.register_map_instrument import RegisterMapInstrument
 from drivers.register_maps import RegisterMap, RegisterPoint, load_register_map
 from drivers.table import make_line
 from servers.rtu_slave import Asked, Fault, RtuSlave
+from servers.tcp_slave import TCP_KINDS, TcpSlave
 from shared.readings import Reading
 from shared.site import Instrument, Line
 
@@ -220,6 +223,7 @@ async def run_polls(
     kinds: Sequence[str] = KINDS,
     reply_s: float = REPLY_S,
     slowest_s: float = SLOWEST_S,
+    over: str = "serial",
 ) -> Tally:
     """Poll four units on one line in turn until the tally is enough.
 
@@ -228,11 +232,14 @@ async def run_polls(
         share: share of answers at which a fault or a spell of faults begins.
         until: told the tally after each poll; True ends the run.
         tally: to count into, shared between lines that run side by side.
+        over: "serial"; or "tcp" or "rtu": such frames over TCP, with the faults of TCP mixed in.
     """
     counted = Tally() if tally is None else tally
-    weather = Weather(seed, share, kinds)
-    with RtuSlave(changing, units=(1, 2, 3, 4), fault=weather) as slave:
+    weather = Weather(seed, share, (*kinds, *TCP_KINDS.get(over, ())))
+    with _slave(over, weather) as slave:
         line = Line("test", port=slave.path, baud=115200, reply_s=reply_s, slowest_s=slowest_s)
+        if over != "serial":
+            line = evolve(line, port=None, tcp=slave.path, framing=over)
         rows = [Instrument(f"unit{unit}", "test", "register-map", 1.0, unit=unit) for unit in (1, 2, 3, 4)]
         maps = {row.name: register_map for row, register_map in zip(rows, MAPS, strict=True)}
         link, pollers = make_line(line, rows, maps, clock=time.monotonic)
@@ -240,6 +247,8 @@ async def run_polls(
         try:
             while True:
                 for row, poller in zip(rows, pollers, strict=True):
+                    if not link.is_up:
+                        await link.connect()
                     await _poll(poller, row, maps[row.name], slave, weather, counted)
                     if until(counted):
                         return counted
@@ -247,6 +256,13 @@ async def run_polls(
             await link.close()
             counted.faults.update(weather.counts)
             counted.writes += sum(row.function not in (3, 4) for row in slave.state.asked)
+
+
+def _slave(over: str, weather: Weather) -> RtuSlave:
+    units = (1, 2, 3, 4)
+    if over == "serial":
+        return RtuSlave(changing, units=units, fault=weather)
+    return TcpSlave(changing, units=units, fault=weather, framing=over)
 
 
 async def _poll(
@@ -273,7 +289,13 @@ async def _poll(
 
 
 async def run_lines(
-    seed: int, lines: int, *, until: Callable[[Tally], bool], share: float = 0.35, slower: float = 1.0
+    seed: int,
+    lines: int,
+    *,
+    until: Callable[[Tally], bool],
+    share: float = 0.35,
+    slower: float = 1.0,
+    over: Sequence[str] = ("serial",),
 ) -> Tally:
     """Several lines side by side: most of the time a line with faults only waits."""
     tally = Tally()
@@ -286,6 +308,7 @@ async def run_lines(
                 tally=tally,
                 reply_s=REPLY_S * slower,
                 slowest_s=SLOWEST_S * slower,
+                over=over[n % len(over)],
             )
             for n in range(lines)
         )

@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
+from typing import Self
 
 KEPT_MOST = 1000  # requests remembered
 CHUNK = 16  # bytes written at once when paced
@@ -120,15 +121,23 @@ class RtuSlave:
         self._held: dict[int, bytes] = {}  # one-late: the answer kept back, by unit
         self._last: dict[int, bytes] = {}  # the last right answer, by unit
         self._next: list[bytes] = []  # twice-next: sent just when the next request has come
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
-        self.path = os.ttyname(self._slave)
+        self.path = ""
+        self._open()
         self._wake_read, self._wake_write = os.pipe()
-        self._thread = threading.Thread(target=self._serve, name=f"rtu-slave {self.path}", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name=f"slave {self.path}", daemon=True)
         self._ending = False
         self.failure: BaseException | None = None
 
-    def __enter__(self) -> "RtuSlave":
+    def _open(self) -> None:
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        self.path = os.ttyname(self._slave)
+
+    def _close_handles(self) -> None:
+        for handle in (self._slave, self._master, self._wake_read, self._wake_write):
+            os.close(handle)
+
+    def __enter__(self) -> Self:
         self._thread.start()
         return self
 
@@ -144,8 +153,7 @@ class RtuSlave:
         self._ending = True
         os.write(self._wake_write, b"x")
         self._thread.join(5.0)
-        for handle in (self._slave, self._master, self._wake_read, self._wake_write):
-            os.close(handle)
+        self._close_handles()
         if self.failure is not None:
             raise self.failure
 
