@@ -94,10 +94,10 @@ class Hill:
         self.record.close()
         self.record = self.open_record(boot)
 
-    def grow(self, from_s: int, count: int, **values: float) -> None:
-        """Commit one reading a second, ten a commit."""
-        for start in range(from_s, from_s + count, 10):
-            seconds = range(start, min(start + 10, from_s + count))
+    def grow(self, from_s: int, count: int, *, each: int = 10, **values: float) -> None:
+        """Commit one reading a second, `each` of them together."""
+        for start in range(from_s, from_s + count, each):
+            seconds = range(start, min(start + each, from_s + count))
             readings = [Reading("shunt", float(s), {"bank_v": 12.0 + s / 1000.0, **values}) for s in seconds]
             self.record.commit(Batch(readings=readings, until_s=float(seconds[-1]) + 0.5))
 

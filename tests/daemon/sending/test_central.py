@@ -169,7 +169,7 @@ def test_a_server_that_finds_it_too_large_gets_less(hill: Hill) -> None:
             raise CentralRefused(413, "413 too large")
 
     hill.link.judge = judge
-    hill.grow(0, 3 * BATCH_LINES)
+    hill.grow(0, 3 * BATCH_LINES, each=50)
     assert hill.turn() == 60.0
     assert times(hill.link.taken) == list(range(3 * BATCH_LINES))
     refused = [size for size in hill.link.posts if size > 300]
@@ -177,7 +177,7 @@ def test_a_server_that_finds_it_too_large_gets_less(hill: Hill) -> None:
 
 
 def test_a_link_that_is_too_slow_gets_less_at_once_until_it_bears_it(hill: Hill) -> None:
-    hill.grow(0, BATCH_LINES)
+    hill.grow(0, BATCH_LINES, each=50)
     hill.link.judge = hung
     wait_s = 60.0
     for _ in range(8):
@@ -185,7 +185,7 @@ def test_a_link_that_is_too_slow_gets_less_at_once_until_it_bears_it(hill: Hill)
     assert hill.link.posts[-1] == POST_LINES_LEAST
     hill.link.judge = lambda lines: None
     hill.turn(wait_s)
-    hill.grow(BATCH_LINES, BATCH_LINES)
+    hill.grow(BATCH_LINES, BATCH_LINES, each=50)
     hill.turn()
     assert times(hill.link.taken) == list(range(2 * BATCH_LINES))
     assert hill.link.posts[-1] > POST_LINES_LEAST
@@ -197,7 +197,7 @@ def test_a_link_that_is_too_slow_gets_less_at_once_until_it_bears_it(hill: Hill)
 def test_killed_at_any_post_it_sends_the_same_points_again_and_no_others(hill: Hill) -> None:
     """The server took them, the answer never came; and the clock is known better at the next start."""
     count = 5 * BATCH_LINES
-    hill.grow(0, count)
+    hill.grow(0, count, each=50)
     for at in range(1, 5):
         last = len(hill.link.posts) + 2
 
@@ -368,7 +368,7 @@ def test_with_the_disk_full_it_goes_on_and_remembers_when_there_is_room(
     hill.grow(0, 30)
     hill.turn()
     monkeypatch.setattr(CentralMemory, "open", limited(CentralMemory.open, 1))
-    hill.grow(30, 3000)
+    hill.grow(30, 3000, each=50)
     hill.link.judge = refusing(400, *(f" {1_780_000_000_000 + s * 1000}" for s in (40, 50)))
     filler = "x" * 200_000  # SQLite rounds a limit below the file's size up to it: what is to be written must not fit
     hill.memory.put(Position(filler, 9, 9))
@@ -426,7 +426,7 @@ def test_lines_set_aside_are_kept_up_to_a_number_and_all_counted(tmp_path: Path)
 
 
 def test_told_to_stop_it_ends_between_two_posts(hill: Hill) -> None:
-    hill.grow(0, 3 * BATCH_LINES)
+    hill.grow(0, 3 * BATCH_LINES, each=50)
 
     def judge(lines: Sequence[str]) -> None:
         hill.stop = len(hill.link.posts) == 2

@@ -125,16 +125,16 @@ def expected(count: int) -> list[tuple[int, float]]:
 def test_an_outage_with_a_restart_in_the_middle_is_complete_at_the_real_server(tmp_path: Path) -> None:
     server = LineProtocolServer(tmp_path / "server")
     hill = Hill(tmp_path, server.url)
-    hill.grow(0, 3000)
+    hill.grow(0, 3000, each=50)
     assert hill.turn() == 5.0, "nobody there yet"
     with server:
         hill.turn()
-        hill.grow(3000, 3000)
+        hill.grow(3000, 3000, each=50)
         server.stop()
         assert hill.turn() == 5.0
         server.start()
         hill.turn()
-        hill.grow(6000, 1000)
+        hill.grow(6000, 1000, each=50)
         server.hold()
         hill.answer_s = 0.3
         hill.kill()
@@ -151,7 +151,7 @@ def test_what_is_not_interrupted_is_never_sent_twice(tmp_path: Path, store: Line
     """A server that keeps doubled points shows them."""
     hill = Hill(tmp_path, store.url)
     for start in range(0, 5000, 1000):
-        hill.grow(start, 1000)
+        hill.grow(start, 1000, each=50)
         hill.turn()
         hill.close()
         hill.record = hill.open_record("c0" * 16, start + 1000.0)
@@ -183,7 +183,7 @@ def test_every_kind_of_answer_in_a_row_and_nothing_is_lost(tmp_path: Path) -> No
         hill = Hill(tmp_path, server.url)
         hill.answer_s = 0.3
         hill.begin()
-        hill.grow(0, 1000)
+        hill.grow(0, 1000, each=50)
         hill.record.commit(_poison())
         for at in range(12):
             hill.grow(1000 + 10 * at, 10)

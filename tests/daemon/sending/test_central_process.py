@@ -95,7 +95,7 @@ def test_once_copies_everything_to_the_real_server_within_its_memory(sending: Se
     hill = sending.hill
     with LineProtocolServer(tmp_path / "server") as server:
         write_site(tmp_path, central=server.url)
-        hill.grow(0, 20_000, bank_a=-0.5, bank_ah_counter=12.0)
+        hill.grow(0, 20_000, each=100, bank_a=-0.5, bank_ah_counter=12.0)
         code, out, err = sending.end(sending.start("--once"), None)
         assert code == 0, err
         found = {key[0]: len(points) for key, points in server.export("halfmark").items()}
@@ -119,7 +119,7 @@ def test_killed_in_the_middle_of_a_post_nothing_is_lost_and_no_point_is_another(
     hill = sending.hill
     with PostServer([Answer(204), Answer(does="hang")]) as server:
         write_site(hill.folder, central=server.url)
-        hill.grow(0, 5000)
+        hill.grow(0, 5000, each=50)
         child = sending.start()
         server.wait(2)
         assert sending.end(child, signal.SIGKILL)[0] == -signal.SIGKILL
