@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
 
-from daemon.configuration import load_site
+from daemon.configuration import load_maps, load_site
 from daemon.errors import ConfigError, Mistake, SecretAbsent, SecretOutOfReach
+from daemon.map_doubts import map_doubts
 from daemon.secret_files import read_secret
 from daemon.site_summary import COLUMNS, drivers_known, summary
 from shared.site import Site
@@ -32,19 +33,20 @@ def run_check(path: Path, *, secrets_folder: Path, out: TextIO) -> int:
     if wrong:
         out.write(mistakes_text(ConfigError(wrong)))
         return WRONG
-    out.write(check_text(site, told))
+    out.write(check_text(site, told, tuple(map_doubts(site, load_maps(site)))))
     return RIGHT
 
 
-def check_text(site: Site, told: tuple[str, ...] = ()) -> str:
+def check_text(site: Site, told: tuple[str, ...] = (), doubts: tuple[str, ...] = ()) -> str:
     """Write what a right site file says.
 
     Args:
         site: the site.
         told: more to say about the world around the file, such as a secret that is not there yet.
+        doubts: what its maps leave open.
     """
     head = _wrapped(f"{site.source}: right.")
-    text = "\n".join(head) + "\n\n" + summary(site)
+    text = "\n".join(head) + "\n\n" + summary(site, doubts)
     notes = [*told, *_ports(site)]
     if notes:
         text += "\nOn this computer, now\n" + "\n".join(row for note in notes for row in _wrapped(note, "- ")) + "\n"

@@ -45,8 +45,13 @@ _BETWEEN: dict[Ends, str] = {
 }
 
 
-def summary(site: Site) -> str:
-    """Tell what a site file was understood to say: every line at most COLUMNS wide."""
+def summary(site: Site, doubts: Sequence[str] = ()) -> str:
+    """Tell what a site file was understood to say: every line at most COLUMNS wide.
+
+    Args:
+        site: the site.
+        doubts: more to look again at, such as what its maps leave open.
+    """
     parts = [
         *_row("Site", _place(site.place)),
         *_row("Bank", _bank(site.bank)),
@@ -62,7 +67,7 @@ def summary(site: Site) -> str:
         *_row("Clock", "believed: " + ", then ".join(site.clock_trust)),
         *_row("Record", f"written each {site.commit_s:g} s, which is the most a power cut costs"),
         *_list("Not measured", list(missing(site))),
-        *_list("Look again at", list(look_again(site))),
+        *_list("Look again at", [*look_again(site), *doubts]),
         *_list("Safety", [NEVER_ALONE, CAUTIONS["lithium" if _is_lithium(site.bank) else "lead-acid"], NO_PROTECTION]),
     ]
     return "\n".join(parts) + "\n"
