@@ -36,8 +36,8 @@ COLUMNS_LEAST, COLUMNS_MOST = 40, 80
 MEASURE_MOST_S = 120.0
 TRIES_MOST = 5  # of a number that can't be read
 FOREVER = 1_000_000  # more answers than any measuring waits for
-CHOICES = "Enter: begin   s: skip   q: stop here"
-AFTER = "Enter: go on   r: repeat   q: stop here"
+CHOICES = "Enter: begin, s: skip, q: stop here"
+AFTER = "Enter: go on, r: repeat, q: stop here"
 
 
 class Stopped(Exception):
@@ -119,9 +119,9 @@ class Desk:
         return code, told.getvalue()
 
     def figure(self, step: str, name: str) -> float | None:
-        """A figure an earlier step found."""
+        """A figure an earlier step found, if that step was as it should be."""
         dated = self._found.get(step)
-        return None if dated is None else dated.finding.figures.get(name)
+        return dated.finding.figures.get(name) if dated is not None and dated.finding.outcome == DONE else None
 
     def measure(self, phase: Phase) -> LiveLook:
         """Take readings for the time of a phase; raises ServiceError."""
@@ -250,7 +250,7 @@ class Guide:
         for number, phase in enumerate(step.phases):
             if number:
                 self._talk.say(phase.do, "* ")
-                self._talk.choose("Enter: done   q: stop here")
+                self._talk.choose("Enter: done, q: stop here")
             measure_s = self._desk.measure_s(phase)
             if measure_s > 0.0:
                 self._talk.say(f"measuring for {measure_s:.0f} s ...")

@@ -13,7 +13,7 @@ from daemon.commissioning.findings import DONE, UNSURE, WRONG
 from daemon.commissioning.samples import mean, middle, noise
 from daemon.live_check import closure_of, how_to_turn, instrument_findings
 from daemon.live_look import LiveLook
-from shared.closure import CLOSES, UNKNOWN, other_side
+from shared.closure import CLOSES, DARK_A, UNKNOWN, other_side
 from shared.site import Load, Site
 
 ORDER = (
@@ -53,7 +53,7 @@ class Desk(Protocol):
         """Send a test notice by every way out: exit code and what was told; None when there is none."""
 
     def figure(self, step: str, name: str) -> float | None:
-        """A figure an earlier step of this commissioning found."""
+        """A figure an earlier step of this commissioning found, if that step was as it should be."""
 
 
 @frozen
@@ -116,6 +116,14 @@ def _verdict(good: bool | None, words: str, **figures: float | None) -> Verdict:
     return Verdict(outcome, words, {name: value for name, value in figures.items() if value is not None})
 
 
+def _sun(site: Site, look: LiveLook) -> str | None:
+    """Why a step that needs darkness can't be judged, or None."""
+    charge_a = mean(site, look, "charge_a")
+    if charge_a is None or charge_a < DARK_A:
+        return None
+    return f"the panel still brings {charge_a:.2f} A: cover it, or open its switch, then again"
+
+
 # -- judging -----------------------------------------------------------------------------------
 
 
@@ -140,6 +148,8 @@ def judge_zero(desk: Desk, looks: Sequence[LiveLook], answers: Mapping[str, floa
     shown_a, noise_a = mean(site, look, "bank_a"), noise(site, look, "bank_a")
     if shown_a is None or noise_a is None:
         return _verdict(None, "too few readings of the bank current")
+    if (sun := _sun(site, look)) is not None:
+        return _verdict(None, sun)
     offset_a = shown_a + answers.get("stays_a", 0.0)
     most_a = max(ZERO_LEAST_A, ZERO_SHARE * site.bank.capacity_ah)
     good = abs(offset_a) <= most_a and noise_a <= NOISE_MOST_A
@@ -154,9 +164,11 @@ def judge_sign(desk: Desk, looks: Sequence[LiveLook], answers: Mapping[str, floa
     shown_a, shunt = mean(site, looks[0], "bank_a"), other_side(site).shunt
     if shown_a is None or shunt is None:
         return _verdict(None, "no bank current came")
+    if (sun := _sun(site, looks[0])) is not None:
+        return _verdict(None, sun)
     drawn_a = (desk.figure("shunt-zero", "offset_a") or 0.0) - shown_a
     least_a = max(SEEN_LEAST_A, 3.0 * (desk.figure("shunt-zero", "noise_a") or 0.0))
-    if drawn_a > least_a:
+    if drawn_a > least_a and shown_a < 0.0:
         return _verdict(True, f"the loads draw {drawn_a:.2f} A, and the bank current falls below zero", drawn_a=drawn_a)
     if drawn_a < -least_a:
         return _verdict(

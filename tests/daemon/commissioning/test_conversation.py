@@ -118,6 +118,13 @@ def test_what_was_wrong_is_offered_again_and_a_new_one_begins_anew(hill: Hill) -
     assert hill.outcomes(1)["shunt-zero"] == "wrong"
 
 
+def test_a_zero_that_was_wrong_is_no_zero_for_the_next_step(hill: Hill) -> None:
+    """Taken off 0.4 A of something left on, a current above zero would pass for a load."""
+    hill.looks = iter([answering(0.0), answering(0.4), answering(0.2)])
+    hill.lead("", "", "", "", "", "q")
+    assert hill.outcomes() == {"clock": DONE, "instruments": DONE, "shunt-zero": "wrong", "sign": "wrong"}
+
+
 def test_numbers_are_asked_for_until_they_are_some(hill: Hill) -> None:
     hill.looks = iter([answering(0.0), answering(-0.2)])
     hill.lead("", "", "much", "1e9", "0,2", "q")

@@ -99,6 +99,19 @@ def test_sign(site: Site, bank_a: float, outcome: str, words: str) -> None:
     assert words in verdict.words
 
 
+def test_under_sun_neither_zero_nor_sign_is_judged(site: Site) -> None:
+    """A bank that charges under a covered panel would be called a turned shunt."""
+    for step in ("shunt-zero", "sign"):
+        verdict = judged(Desk(site), step, [sunny()])
+        assert verdict.outcome == UNSURE and "still brings 2.00 A" in verdict.words
+
+
+def sunny() -> LiveLook:
+    found = shunt(*[1.87] * 6)
+    found.add(Reading("controller", 12.0, {"charge_a": 2.0, "load_a": 0.13}))
+    return found
+
+
 def test_sign_does_not_take_an_offset_for_a_load(site: Site) -> None:
     assert judged(Desk(site), "sign", [shunt(*[-0.045] * 6)]).outcome == DONE
     assert judged(Desk(site, offset_a=-0.045, noise_a=0.003), "sign", [shunt(*[-0.045] * 6)]).outcome == UNSURE
