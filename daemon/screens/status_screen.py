@@ -297,6 +297,8 @@ def _sending(picture: Picture) -> list[Row]:
     why, ways = state.get("record_why"), _mapping(state.get("ways"))
     since_boot_s = picture["at_s"] if state.get("boot_id") == picture.get("boot_id") else None
     told = [_way(name, _mapping(way), since_boot_s) for name, way in ways.items()]
+    if isinstance(central := state.get("central"), Mapping):
+        told.append(_central(central, since_boot_s))
     told.sort(key=lambda piece: "FAILING" not in piece)
     bad = bool(why) or any("FAILING" in piece for piece in told)
     pieces = [f"CAN'T READ THE RECORD: {clean(why)}"] if isinstance(why, str) and why else []
@@ -308,12 +310,23 @@ def _way(name: str, way: Mapping[str, object], now_s: float | None) -> str:
         f"{way[key]} {key}" for key in ("waiting", "taken", "refused", "dropped") if isinstance(way.get(key), int)
     ]
     text = f"{cut(clean(name), NAME_MAX)}: {', '.join(counts) or 'nothing known'}"
+    return text + _failing(way, now_s)
+
+
+def _central(central: Mapping[str, object], now_s: float | None) -> str:
+    """How the copy to the central store fares: what waits, and what never arrived."""
+    counted = (("waiting_commits", "commits waiting"), ("unplaced_boots", "boots undated"), ("set_aside", "set aside"))
+    told = [f"{n} {words}" for key, words in counted if isinstance(n := central.get(key), int) and n > 0]
+    return f"central: {', '.join(told) or 'nothing waiting'}{_failing(central, now_s)}"
+
+
+def _failing(way: Mapping[str, object], now_s: float | None) -> str:
     failing_s = way.get("failing_since_s")
     if not isinstance(failing_s, (int, float)):
-        return text
+        return ""
     since = f" for {span(now_s - failing_s)}" if now_s is not None and now_s >= failing_s else ""
     error = way.get("last_error")
-    return f"{text}, FAILING{since}" + (f" ({clean(error)})" if isinstance(error, str) else "")
+    return f", FAILING{since}" + (f" ({clean(error)})" if isinstance(error, str) else "")
 
 
 def _mapping(value: object) -> Mapping[str, object]:

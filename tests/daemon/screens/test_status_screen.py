@@ -328,6 +328,15 @@ def test_a_way_out_that_fails_comes_first_with_its_reason(full: Picture, boot: s
         (None, "nothing known of it"),
         ({"ways": {}}, "no way out is set up"),
         ({"record_why": "no permission", "ways": {}}, "CAN'T READ THE RECORD: no permission"),
+        ({"ways": {}, "central": {"waiting_commits": 0, "set_aside": 0}}, "central: nothing waiting"),
+        (
+            {"ways": {}, "central": {"waiting_commits": 7, "unplaced_boots": 1, "set_aside": 2}},
+            "central: 7 commits waiting, 1 boots undated, 2 set aside",
+        ),
+        (
+            {"ways": {}, "central": {"waiting_commits": 7, "failing_since_s": 1.0, "last_error": "401\x1b[2J"}},
+            "central: 7 commits waiting, FAILING (401",
+        ),
     ],
 )
 def test_the_state_of_sending_in_words(full: Picture, state: dict[str, object] | None, words: str) -> None:
