@@ -10,6 +10,7 @@ import queue
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import tzinfo
 from pathlib import Path
 from time import monotonic
 
@@ -20,7 +21,7 @@ from daemon.folders import Folders
 from daemon.record import RecordReader
 from daemon.screens.looks import Look, take_look
 from daemon.screens.outlook import read_airtime, read_lookahead
-from daemon.screens.past import Axis, DayRange, PastDay, days_past
+from daemon.screens.past import Axis, DayRange, PastDay, days_past, zone_of
 from daemon.screens.verdict import Told
 from daemon.screens.view import View
 
@@ -212,21 +213,21 @@ class Looker(threading.Thread):
                 self._show(replace(self.view, day=day, past_why=""))
             return not done
         if days_due:
-            self._read_days(axis)
+            self._read_days(axis, zone_of(look.raw))
         return False
 
-    def _read_days(self, axis: Axis) -> None:
+    def _read_days(self, axis: Axis, zone: tzinfo) -> None:
         """Read the days past, showing each as it comes."""
         assert self._reader is not None
         found: list[DayRange] = []
-        for day in days_past(self._reader, axis):
+        for day in days_past(self._reader, axis, zone):
             found.append(day)
             if not self.view.days_complete:
                 self._show(replace(self.view, days=tuple(found)))
             if self._ending:
                 return
         self._days_due_s = monotonic() + DAYS_EVERY_S
-        self._show(replace(self.view, days=tuple(found), days_complete=True))
+        self._show(replace(self.view, days=tuple(found), days_complete=True, days_of=str(zone) if axis.dated else ""))
 
     def _forget_reader(self) -> None:
         if self._reader is not None:

@@ -225,7 +225,7 @@ def _told_last(view: View, columns: int, *, listed: bool = False) -> list[Block]
         pieces.append(Span("more on page 2"))
     blocks.append(_block(65, "Answers", pieces or [Span("none", "dim")], columns, least=2, listed=listed))
     blocks.append(_block(50, "Sending", sending_words(picture), columns, listed=listed))
-    service = f"service up {span(picture['service']['up_s'] // 60 * 60.0 or 60.0)}"
+    service = f"service up {aged(picture['service']['up_s'])}"
     blocks.append(_block(62, "Clock", [clock_words(picture), record_words(picture), service], columns, listed=listed))
     return blocks
 

@@ -100,7 +100,7 @@ def days_page(view: View, columns: int, signs: Signs) -> list[Line]:
         return _wrapped(f"The record can't be read: {clean(view.past_why)}", "bad", columns)
     days, half_mark = view.days or (), view.look.picture["half_mark"]
     room = columns - DAY_NAME - 15
-    rows = [line(Span(f"{'Day (UTC)':<{DAY_NAME}}{'low':>4}{'high':>5} %", "head"))]
+    rows = [line(Span(f"{'Day':<{DAY_NAME}}{'low':>4}{'high':>5} %", "head"))]
     if room >= 12:
         mark = f"half {signs.blocks.mark}"
         scale = f"0{mark:>{max(1, int(half_mark * room))}}"
@@ -111,7 +111,9 @@ def days_page(view: View, columns: int, signs: Signs) -> list[Line]:
     elif not days:
         rows.append(line(Span("The record holds no estimate yet.", "dim")))
     else:
-        rows += _wrapped("The charge as seen each half hour; a thicker sign is where it has been.", "dim", columns)
+        whose = f" Days of {clean(view.days_of)}." if view.days_of else ""
+        words = f"Where the charge has been, as seen each half hour; ! went below the half mark.{whose}"
+        rows += _wrapped(words, "dim", columns)
     return rows
 
 

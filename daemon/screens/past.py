@@ -4,11 +4,12 @@ Charge and energy are gathered in slots of ten minutes. Times of other boots are
 clocks; without one only the present boot is known, which is said by leaving the rest blank.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from itertools import islice
 from time import monotonic
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.picture import Picture
 from daemon.record import RecordReader
@@ -272,29 +273,41 @@ def _hourly(value: float | None) -> float | None:
     return None if value is None else value / 3600.0
 
 
-def days_past(reader: RecordReader, axis: Axis, days: int = DAYS) -> Iterator[DayRange]:
+def zone_of(raw: Mapping[str, object]) -> tzinfo:
+    """The time zone a picture names; UTC when it names none that is known here."""
+    name = raw.get("timezone")
+    try:
+        return ZoneInfo(name) if isinstance(name, str) and name else UTC
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return UTC
+
+
+def days_past(reader: RecordReader, axis: Axis, zone: tzinfo = UTC, days: int = DAYS) -> Iterator[DayRange]:
     """Give the range of the charge of each day, this one first; a day without an estimate is left out.
 
-    A day is one of the calendar (UTC) where the clock is trusted, else 24 h counted back from now.
+    A day is one of the calendar where the clock is trusted, else 24 h counted back from now.
+
+    Args:
+        reader: of the record.
+        axis: made from the picture that is looked at.
+        zone: whose days.
+        days: how many at most.
     """
+    end = axis.now
     for number in range(days):
-        end = axis.now if number == 0 else _midnight(axis, number - 1)
-        start = _midnight(axis, number)
+        start, name = _day(axis, zone, number)
         looks = list(_looks(reader, axis, start, end))
         if looks:
-            yield DayRange(_day_name(axis, start, number), min(looks), max(looks), len(looks))
+            yield DayRange(name, min(looks), max(looks), len(looks))
+        end = start
 
 
-def _midnight(axis: Axis, number: int) -> float:
+def _day(axis: Axis, zone: tzinfo, number: int) -> tuple[float, str]:
+    """Where a day begins, and its name."""
     if not axis.dated:
-        return axis.now - (number + 1) * DAY_S
-    return axis.now - axis.now % DAY_S - number * DAY_S
-
-
-def _day_name(axis: Axis, start: float, number: int) -> str:
-    if axis.dated:
-        return datetime.fromtimestamp(start, UTC).strftime("%Y-%m-%d")
-    return "last 24 h" if number == 0 else f"{number} d before"
+        return axis.now - (number + 1) * DAY_S, "last 24 h" if number == 0 else f"{number} d before"
+    date = datetime.fromtimestamp(axis.now, zone).date() - timedelta(days=number)
+    return datetime.combine(date, time(), zone).timestamp(), date.isoformat()
 
 
 def _looks(reader: RecordReader, axis: Axis, start: float, end: float) -> Iterator[float]:

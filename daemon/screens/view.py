@@ -27,6 +27,7 @@ class View:
         day: the last 24 h of the record.
         past_why: why the record can't be read.
         days: ranges of the days past; None until asked for.
+        days_of: whose days; empty when they are only counted back.
         ahead, airtime: what the service expects, and how much it was on the air.
     """
 
@@ -36,6 +37,7 @@ class View:
     past_why: str = ""
     days: tuple[DayRange, ...] | None = None
     days_complete: bool = False
+    days_of: str = ""
     ahead: Lookahead | None = None
     airtime: Airtime | None = None
 

@@ -1,6 +1,7 @@
 """The last day and the days past, read from a real record."""
 
 from collections.abc import Iterator
+from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from daemon.clock import Anchor
 from daemon.picture import Picture
 from daemon.record import Batch, Record, RecordReader
-from daemon.screens.past import DAY_S, Axis, LastDay, PastDay, days_past
+from daemon.screens.past import DAY_S, Axis, LastDay, PastDay, days_past, zone_of
 from shared.readings import Reading
 
 BOOT, EARLIER = "a" * 32, "b" * 32
@@ -115,6 +116,9 @@ def test_an_earlier_boot_counts_only_where_both_are_dated(tmp_path: Path, now: P
         assert {round(band.likely, 3) for _, band in told.charge} == {0.7, 0.8}
         assert min(hours for hours, _ in told.charge) == pytest.approx(-6.0, abs=0.2)
         days = list(days_past(reader, Axis(reader, now)))
+        ahead = list(days_past(reader, Axis(reader, now), zone_of({"timezone": "Pacific/Auckland"})))
+    # Auckland was 13 h ahead: 12:00 UTC on the first is 01:00 on the second there.
+    assert [day.name for day in ahead] == ["2026-01-02"]
     assert [(day.name, day.lowest, day.highest) for day in days] == [("2026-01-01", 0.7, 0.8)]
 
 
@@ -133,3 +137,8 @@ def test_days_without_an_estimate_are_left_out(undated: RecordReader, now: Pictu
     assert [day.name for day in days] == ["last 24 h", "1 d before"]
     assert days[0].looks == 48
     assert days[1].looks == int((HOURS * 3600.0 - DAY_S) / 1800.0)
+
+
+def test_an_unknown_zone_is_utc() -> None:
+    for name in ("Nowhere/At-All", "../../etc/passwd", 7, None, ""):
+        assert zone_of({"timezone": name}) is UTC
