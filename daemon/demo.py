@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,6 +26,7 @@ from daemon.folders import Folders
 from daemon.progress import Progress
 from daemon.record import Anchor, Batch, Record
 from daemon.screens.status import run_status
+from daemon.screens.watch import can_watch, run_watch
 from drivers.virtual.live import LiveSite
 from drivers.virtual.port import VirtualPort
 from drivers.virtual.register_tables import RegisterTable
@@ -239,22 +240,34 @@ def _has_reading(answer: dict[str, object]) -> bool:
 
 
 def _show(folders: Folders, service: subprocess.Popen[bytes], seconds: float | None) -> int:
-    """Print the status from time to time until the time is up, the service ends or Ctrl-C is pressed."""
+    """Show the site until the time is up, the service ends or somebody leaves."""
+    ended = False  # by itself; a Ctrl-C reaches the service as well
+
+    def has_ended() -> bool:
+        nonlocal ended
+        ended = service.poll() is not None
+        return ended
+
+    if can_watch():
+        run_watch(folders, seconds=seconds, ended=has_ended)
+    else:
+        _print(folders, has_ended, seconds)
+    if ended:
+        print("the demo's service ended by itself", file=sys.stderr)
+        return 3
+    print(f"demo over; look again with: halfmark watch --store {folders.state}")
+    return 0
+
+
+def _print(folders: Folders, has_ended: Callable[[], bool], seconds: float | None) -> None:
+    """Print the status in a line from time to time."""
     end_s = None if seconds is None else time.monotonic() + seconds
-    form = "full" if sys.stdout.isatty() else "line"
     try:
-        while service.poll() is None:
-            if form == "full":
-                print("\x1b[H\x1b[2J", end="")
-            run_status(folders, form=form)
-            sys.stdout.flush()
+        while not has_ended():
+            run_status(folders, form="line")
             wait_s = SHOW_EVERY_S if end_s is None else min(SHOW_EVERY_S, end_s - time.monotonic())
             if wait_s <= 0.0:
-                print(f"demo over; look again with: halfmark status --store {folders.state}")
-                return 0
+                return
             time.sleep(wait_s)
     except KeyboardInterrupt:
-        print(f"\ndemo over; look again with: halfmark status --store {folders.state}")
-        return 0
-    print("the demo's service ended by itself", file=sys.stderr)
-    return 3
+        print()

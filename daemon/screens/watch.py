@@ -48,7 +48,7 @@ def run_watch(
     Returns: 0 when somebody left or the time was over.
     Raises: ServiceError: there is no terminal to draw on.
     """
-    if not (sys.stdin.isatty() and sys.stdout.isatty()) or os.environ.get("TERM", "dumb") in ("", "dumb"):
+    if not can_watch():
         raise ServiceError("watch needs a terminal it can draw on: without one use `halfmark status`")
     signs = PLAIN if plain or not can_show(sys.stdout) else RICH
     colour = not plain and not os.environ.get("NO_COLOR")
@@ -70,6 +70,11 @@ def run_watch(
     finally:
         looker.stop()
     return 0
+
+
+def can_watch() -> bool:
+    """Whether there is a terminal that can be drawn on."""
+    return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
 
 
 def can_show(out: TextIO) -> bool:
