@@ -1,0 +1,211 @@
+"""A column of whole numbers, as small as the standard library makes it, and back; pure.
+
+A column is a byte that says how, then what that way needs:
+
+    0  all the same          signed: the number
+    1  as they are           signed: the least     n: the divisor
+    2  their differences     signed: the first     n: the divisor
+    3  differences of those  signed: the first     n: the divisor     signed: the first difference
+
+and for 1 to 3 the rest: how many bytes the widest number takes, its size, and the bytes, the lowest
+byte of every number first, then the next of every number ("planes"); through deflate, or with the
+first bit of the width set as they are, where that is shorter. Differences are folded (0, -1, 1, -2,
+...) and, like the numbers, divided by what divides all of them: a device that shows 10 mV is not
+paid for in steps of 1 mV. All ways are tried and the shortest is kept: noise is best kept as it is,
+a slope as differences, a counter as differences of differences.
+"""
+
+import math
+import sys
+import zlib
+from array import array
+from collections.abc import Iterable, Sequence
+from itertools import accumulate
+from operator import sub
+
+SAME, PLAIN, DIFFERENCES, SECOND_DIFFERENCES = range(4)
+# Differences of differences of such numbers, folded, still fit eight bytes.
+SECOND_MOST = 1 << 60
+AS_THEY_ARE = 0x80
+_CODES = {1: "B", 2: "H", 4: "I", 8: "Q"}
+_LEVEL = 9
+_MEMORY_LEVEL = 9
+# A folded byte as a signed one, for a whole column at once.
+_UNFOLD = bytes((-(n + 1) >> 1 if n & 1 else n >> 1) & 255 for n in range(256))
+
+
+class DamagedColumn(ValueError):
+    """A column whose inside makes no sense."""
+
+
+def put(body: bytearray, number: int) -> None:
+    """Append an unsigned number, 7 bits a byte, low first."""
+    while number > 127:
+        body.append(number & 127 | 128)
+        number >>= 7
+    body.append(number)  # a negative one is refused by the bytearray
+
+
+def put_signed(body: bytearray, number: int) -> None:
+    """Append a signed number, folded."""
+    put(body, number << 1 if number >= 0 else (-number << 1) - 1)
+
+
+def take(row: bytes, place: int) -> tuple[int, int]:
+    """Take an unsigned number; give it and the place behind it. Raises: IndexError: cut short."""
+    number = shift = 0
+    while True:
+        byte = row[place]
+        place += 1
+        number |= (byte & 127) << shift
+        if byte < 128:
+            return number, place
+        shift += 7
+
+
+def take_signed(row: bytes, place: int) -> tuple[int, int]:
+    """Take a signed number; give it and the place behind it."""
+    folded, place = take(row, place)
+    return (-(folded + 1) >> 1 if folded & 1 else folded >> 1), place
+
+
+def put_column(body: bytearray, column: Sequence[int]) -> None:
+    """Append a column in its shortest form.
+
+    Args:
+        column: at least one number, each below 2**61 from zero.
+    """
+    least = min(column)
+    if least == max(column):
+        body.append(SAME)
+        put_signed(body, least)
+        return
+    first_differences = list(map(sub, column[1:], column))
+    ways = [_plain(column, least), _differences(column, first_differences)]
+    if len(column) > 2 and max(map(abs, first_differences)) < SECOND_MOST:
+        ways.append(_second_differences(column, first_differences))
+    body += min(ways, key=len)
+
+
+def take_column(row: bytes, place: int, count: int) -> tuple["array[int]", int]:
+    """Take a column of `count` numbers; give it and the place behind it.
+
+    Raises: DamagedColumn, IndexError: it is not one.
+    """
+    how = row[place]
+    first, place = take_signed(row, place + 1)
+    if how == SAME:
+        return array("q", (first,)) * count, place
+    if how > SECOND_DIFFERENCES:
+        raise DamagedColumn(f"a column of kind {how}")
+    divisor, place = take(row, place)
+    try:
+        if how == PLAIN:
+            numbers, place = _take_planes(row, place, count)
+            return array("q", [first + number * divisor for number in numbers]), place
+        if how == DIFFERENCES:
+            differences, place = _take_folded(row, place, count - 1, divisor)
+            return array("q", accumulate(differences, initial=first)), place
+        slope, place = take_signed(row, place)
+        bends, place = _take_folded(row, place, count - 2, divisor)
+        return array("q", accumulate(accumulate(bends, initial=slope), initial=first)), place
+    except (OverflowError, zlib.error) as why:
+        raise DamagedColumn(str(why)) from why
+
+
+def _plain(column: Sequence[int], least: int) -> bytearray:
+    raised = [number - least for number in column]
+    divisor = math.gcd(*raised)
+    way = bytearray((PLAIN,))
+    put_signed(way, least)
+    put(way, divisor)
+    _put_planes(way, raised if divisor == 1 else [number // divisor for number in raised])
+    return way
+
+
+def _differences(column: Sequence[int], differences: list[int]) -> bytearray:
+    way = bytearray((DIFFERENCES,))
+    put_signed(way, column[0])
+    _put_folded(way, differences, ())
+    return way
+
+
+def _second_differences(column: Sequence[int], differences: list[int]) -> bytearray:
+    way = bytearray((SECOND_DIFFERENCES,))
+    put_signed(way, column[0])
+    _put_folded(way, list(map(sub, differences[1:], differences)), (differences[0],))
+    return way
+
+
+def _put_folded(way: bytearray, numbers: list[int], between: Iterable[int]) -> None:
+    divisor = math.gcd(*numbers) or 1
+    put(way, divisor)
+    for number in between:
+        put_signed(way, number)
+    if divisor != 1:
+        numbers = [number // divisor for number in numbers]
+    _put_planes(way, [number << 1 if number >= 0 else (-number << 1) - 1 for number in numbers])
+
+
+def _put_planes(way: bytearray, numbers: list[int]) -> None:
+    widest = (max(numbers).bit_length() + 7) // 8 or 1
+    width = 1 << (widest - 1).bit_length()
+    whole = array(_CODES[width], numbers)
+    if sys.byteorder != "little":
+        whole.byteswap()
+    raw = whole.tobytes()
+    planes = raw if width == 1 else b"".join(raw[plane::width] for plane in range(widest))
+    press = zlib.compressobj(_LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS, _MEMORY_LEVEL, zlib.Z_FILTERED)
+    pressed = press.compress(planes) + press.flush()
+    if len(pressed) < len(planes):
+        way.append(widest)
+        put(way, len(pressed))
+        way += pressed
+    else:
+        way.append(widest | AS_THEY_ARE)
+        way += planes
+
+
+def _take_folded(row: bytes, place: int, count: int, divisor: int) -> tuple[Sequence[int], int]:
+    width = row[place] & ~AS_THEY_ARE
+    if width == 1:
+        planes, place = _take_bytes(row, place, count, 1)
+        signed = array("b", planes.translate(_UNFOLD))
+        # A byte can be a fold of -128 too, which a signed one still holds.
+        return (signed if divisor == 1 else [number * divisor for number in signed]), place
+    numbers, place = _take_planes(row, place, count)
+    return [divisor * (-(n + 1) >> 1 if n & 1 else n >> 1) for n in numbers], place
+
+
+def _take_planes(row: bytes, place: int, count: int) -> tuple["array[int] | bytes", int]:
+    widest = row[place] & ~AS_THEY_ARE
+    if not 1 <= widest <= 8:
+        raise DamagedColumn(f"numbers of {widest} bytes")
+    planes, place = _take_bytes(row, place, count, widest)
+    if widest == 1:
+        return planes, place
+    width = 1 << (widest - 1).bit_length()
+    raw = bytearray(count * width)
+    for plane in range(widest):
+        raw[plane::width] = planes[plane * count : (plane + 1) * count]
+    whole = array(_CODES[width])
+    whole.frombytes(raw)
+    if sys.byteorder != "little":
+        whole.byteswap()
+    return whole, place
+
+
+def _take_bytes(row: bytes, place: int, count: int, widest: int) -> tuple[bytes, int]:
+    """The planes of a column; never more than they should be, whatever the deflated bytes claim."""
+    if count < 0:
+        raise DamagedColumn("a column of fewer numbers than its kind needs")
+    size = count * widest
+    if row[place] & AS_THEY_ARE:
+        planes, end = row[place + 1 : place + 1 + size], place + 1 + size
+    else:
+        length, begin = take(row, place + 1)
+        end = begin + length
+        planes = zlib.decompressobj(-zlib.MAX_WBITS).decompress(row[begin:end], size + 1)
+    if len(planes) != size or end > len(row):
+        raise DamagedColumn(f"a column of {len(planes)} bytes where {size} belong")
+    return planes, end
