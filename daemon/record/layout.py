@@ -14,11 +14,22 @@ from daemon.clock import Anchor
 from daemon.errors import StoreError
 
 APPLICATION_ID = 0x484C464D  # "HLFM": another program's database is never taken for a record
-VERSION = 1
+VERSION = 2
 PAGE_BYTES = 4096
 AUTO_VACUUM_INCREMENTAL = 2
 
-# The reading rows of one commit, see packing.py; later versions seal old ones into chunks.
+# What is sealed, see chunks.py: `piece` an hour of anything, and packed from those `block` what was read,
+# `minute` and `hour` its rollups; `damaged` is where a row goes that did not fit its checksum.
+SEALED_TABLES = (
+    "CREATE TABLE piece (k INTEGER PRIMARY KEY, row BLOB NOT NULL)",
+    "CREATE TABLE block (k INTEGER PRIMARY KEY, row BLOB NOT NULL)",
+    "CREATE TABLE minute (k INTEGER PRIMARY KEY, row BLOB NOT NULL)",
+    "CREATE TABLE hour (k INTEGER PRIMARY KEY, row BLOB NOT NULL)",
+    "CREATE TABLE damaged (id INTEGER PRIMARY KEY, place TEXT NOT NULL, k INTEGER NOT NULL, row BLOB NOT NULL,"
+    " boot INTEGER NOT NULL, at_ms INTEGER NOT NULL)",
+)
+
+# `tail` has the reading rows of one commit each, see packing.py, until they are sealed.
 TABLES = (
     "CREATE TABLE boot (number INTEGER PRIMARY KEY, boot_id TEXT NOT NULL, first_ms INTEGER NOT NULL,"
     " wall_utc_ms INTEGER NOT NULL)",
@@ -39,6 +50,7 @@ TABLES = (
     " at_ms INTEGER NOT NULL, json TEXT NOT NULL)",
     "CREATE TABLE entry (id INTEGER PRIMARY KEY AUTOINCREMENT, boot INTEGER NOT NULL REFERENCES boot,"
     " at_ms INTEGER NOT NULL, who TEXT NOT NULL, kind TEXT NOT NULL, text TEXT NOT NULL)",
+    *SEALED_TABLES,
 )
 
 # Asked in this order, each by itself: an instrument is never younger than its channels.
@@ -53,9 +65,16 @@ ANCHORS_QUESTION = "SELECT boot, at_ms, utc_ms, error_ms, source FROM anchor ORD
 
 Migration = Callable[[sqlite3.Connection], None]
 
+
+def _add_sealed_tables(db: sqlite3.Connection) -> None:
+    """From 1 to 2: readings are sealed. What lies in the tail is, hour by hour, once the service runs."""
+    for statement in SEALED_TABLES:
+        db.execute(statement)
+
+
 # The step from a version to the next one, by the version it starts from. A step only executes
 # statements; it runs in a transaction that ends with the new version number, or not at all.
-MIGRATIONS: Mapping[int, Migration] = MappingProxyType({})
+MIGRATIONS: Mapping[int, Migration] = MappingProxyType({1: _add_sealed_tables})
 
 
 def anchor_of(row: tuple[int, int, int, int, str]) -> Anchor:
@@ -83,6 +102,13 @@ def prepare(db: sqlite3.Connection, writable_pages: int | None = None) -> None:
     db.execute("PRAGMA cache_size = -512")
     if writable_pages is not None:
         db.execute(f"PRAGMA max_page_count = {int(writable_pages)}")
+
+
+def stand_in(db: sqlite3.Connection) -> None:
+    """Give a connection to an older record, which may only be read, the tables that one lacks, empty and its own."""
+    db.execute("PRAGMA temp_store = MEMORY")
+    for statement in SEALED_TABLES:
+        db.execute(statement.replace("CREATE TABLE", "CREATE TEMP TABLE", 1))
 
 
 def is_empty(db: sqlite3.Connection) -> bool:

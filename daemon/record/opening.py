@@ -43,6 +43,7 @@ class OpenedRecord:
         self.openings = 0
         self._db: sqlite3.Connection | None = None
         self._stamp: tuple[int, ...] = ()
+        self._older = False
         self._open()
 
     def close(self) -> None:
@@ -57,7 +58,7 @@ class OpenedRecord:
         Raises: StoreError: the file can't be read.
         """
         for _ in range(REOPENINGS_MOST):
-            if self._db is None or not self._is_unchanged():
+            if self._db is None or not self._is_unchanged() or self._has_grown_up():
                 self._open()
             assert self._db is not None
             try:
@@ -79,6 +80,10 @@ class OpenedRecord:
 
     def _is_unchanged(self) -> bool:
         return self._stamp == self._look()
+
+    def _has_grown_up(self) -> bool:
+        """Whether a record of an older layout has been brought up to date since it was opened."""
+        return self._older and self._db is not None and layout.version_of(self._db) == layout.VERSION
 
     def _look(self) -> tuple[int, ...]:
         """What tells one state of the files from another; a live one only by which file it is."""
@@ -118,7 +123,9 @@ class OpenedRecord:
         how = "mode=ro" if live else "immutable=1"
         name = f"file:{quote(str(self.file.absolute()))}?{how}"
         self._db = sqlite3.connect(name, uri=True, timeout=LOCKED_WAIT_S, isolation_level=None)
-        layout.version_of(self._db)
+        self._older = layout.version_of(self._db) < layout.VERSION
+        if self._older:
+            layout.stand_in(self._db)
 
     def _log(self) -> Path:
         return self.file.with_name(self.file.name + "-wal")

@@ -20,7 +20,8 @@ bytes, low first; 0: they are all nothing), then the differences.
 
 import math
 import struct
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from itertools import accumulate
 from operator import sub
 from zlib import crc32
@@ -115,6 +116,61 @@ def at_ms(at_s: float) -> int:
     return round(at_s * 1000.0)
 
 
+@dataclass(slots=True)
+class Group:
+    """What one instrument said in one shape, in numbers only: nothing has been looked up or scaled.
+
+    `suspect` holds channel, reason's number and, where that is 0, the reason's text.
+    """
+
+    instrument: int
+    times_ms: list[int]
+    columns: dict[int, list[int]]
+    suspect: tuple[tuple[int, int, str], ...]
+    missing: tuple[int, ...]
+
+
+def take_groups(key: int, row: bytes) -> list[Group]:
+    """Give what is in a row as it is kept.
+
+    Raises: DamagedRow: the row is not what was written.
+    """
+    check_row(key, row)
+    try:
+        _, place = _take(row, 5)
+        count, place = _take(row, place)
+        groups: list[Group] = []
+        for _ in range(count):
+            group, place = _take_as_kept(row, place, key & MS_MOST)
+            groups.append(group)
+    except (IndexError, struct.error, UnicodeDecodeError) as why:
+        raise DamagedRow(f"row {key} ends or counts wrong inside: {why}") from why
+    return groups
+
+
+def pack_groups(key: int, groups: Sequence[Group]) -> bytes:
+    """Pack what `take_groups` gave, or a part of it, into one row again."""
+    key_ms = key & MS_MOST
+    body = bytearray((FORMAT,))
+    _put(body, key_ms - min(min(group.times_ms) for group in groups))
+    _put(body, len(groups))
+    for group in groups:
+        _put(body, group.instrument)
+        _put(body, len(group.times_ms))
+        _put_times(body, [key_ms - time_ms for time_ms in group.times_ms])
+        _put_numbers(body, group.columns)
+        for column in group.columns.values():
+            _put_column(body, column)
+        _put(body, len(group.suspect))
+        for channel, reason, text in group.suspect:
+            _put(body, channel)
+            _put(body, reason)
+            if reason == 0:
+                _put_text(body, text)
+        _put_numbers(body, group.missing)
+    return _crc(key, body).to_bytes(4, "big") + body
+
+
 # -- packing -----------------------------------------------------------------------------------
 
 
@@ -179,9 +235,19 @@ def _put_reason(body: bytearray, reason: str, catalogue: Catalogue) -> None:
     number = catalogue.reason(text)
     _put(body, number)
     if number == 0:
-        coded = text.encode()
-        _put(body, len(coded))
-        body += coded
+        _put_text(body, text)
+
+
+def _put_text(body: bytearray, text: str) -> None:
+    coded = text.encode()
+    _put(body, len(coded))
+    body += coded
+
+
+def _put_numbers(body: bytearray, numbers: Collection[int]) -> None:
+    _put(body, len(numbers))
+    for number in numbers:
+        _put(body, number)
 
 
 def _put_times(body: bytearray, times: list[int]) -> None:
@@ -276,7 +342,11 @@ def _take_group(
             columns.append([steps / per_unit for steps in column])
         else:
             place = _skip_column(row, place, count)
-    suspect, place = _take_suspect(row, place, catalogue)
+    reasons, place = _take_suspect(row, place)
+    suspect = {
+        catalogue.channel_entry(channel).quantity: text if reason == 0 else catalogue.reason_text(reason)
+        for channel, reason, text in reasons
+    }
     numbers, place = _take_many(row, place)
     missing = tuple(catalogue.channel_entry(channel).quantity for channel in numbers)
     if quantity is not None:
@@ -290,6 +360,19 @@ def _take_group(
             pairs = dict(zip(quantities, values, strict=True))
             found.append((ms, Reading(name, ms / 1000.0, pairs, suspect, missing)))
     return place
+
+
+def _take_as_kept(row: bytes, place: int, key_ms: int) -> tuple[Group, int]:
+    instrument, place = _take(row, place)
+    count, place = _take(row, place)
+    times, place = _take_times(row, place, count)
+    channels, place = _take_many(row, place)
+    columns: dict[int, list[int]] = {}
+    for channel in channels:
+        columns[channel], place = _take_column(row, place, count)
+    suspect, place = _take_suspect(row, place)
+    missing, place = _take_many(row, place)
+    return Group(instrument, [key_ms - back for back in times], columns, suspect, tuple(missing)), place
 
 
 def _take(row: bytes, place: int) -> tuple[int, int]:
@@ -320,20 +403,19 @@ def _take_many(row: bytes, place: int) -> tuple[list[int], int]:
     return numbers, place
 
 
-def _take_suspect(row: bytes, place: int, catalogue: Catalogue) -> tuple[dict[str, str], int]:
+def _take_suspect(row: bytes, place: int) -> tuple[tuple[tuple[int, int, str], ...], int]:
     count, place = _take(row, place)
-    suspect: dict[str, str] = {}
+    suspect: list[tuple[int, int, str]] = []
     for _ in range(count):
         channel, place = _take(row, place)
         reason, place = _take(row, place)
-        if reason:
-            text = catalogue.reason_text(reason)
-        else:
+        text = ""
+        if reason == 0:
             length, place = _take(row, place)
             text = row[place : place + length].decode()
             place += length
-        suspect[catalogue.channel_entry(channel).quantity] = text
-    return suspect, place
+        suspect.append((channel, reason, text))
+    return tuple(suspect), place
 
 
 def _take_times(row: bytes, place: int, count: int) -> tuple[list[int], int]:

@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -10,6 +10,7 @@ from types import TracebackType
 from daemon.clock import Anchor
 from daemon.record import files, layout
 from daemon.record.catalogue import Catalogue, ChannelEntry, UnknownNumber
+from daemon.record.chunks import ChunkKey
 from daemon.record.contents import (
     BootEntry,
     Moment,
@@ -24,24 +25,21 @@ from daemon.record.dating import Dating
 from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
 from daemon.record.opening import OpenedRecord
 from daemon.record.packing import (
-    BOOT_SHIFT,
     MS_MOST,
     DamagedRow,
     at_ms,
     check_row,
-    oldest_ms,
     row_key,
     split_key,
     unpack_row,
 )
+from daemon.record.stretches import Commits, Stretches
+from daemon.record.sweep import Swept, newest_sealed_ms, sweep
 from shared.readings import Reading
 
 CHUNK_ROWS = 64  # taken in one transaction; an hour a row at most, so well under a second
 LATEST_ROWS = 400  # how far `latest` looks back for an instrument that is silent
-# A reading that reached its commit later than this is not found when asked for by time alone.
-LATE_MS = 120_000
-
-_Row = tuple[int, bytes]
+NEWEST_OF = ("tail", "piece", "block")
 
 
 class RecordReader:
@@ -65,6 +63,7 @@ class RecordReader:
         self._catalogue_of = 0
         self._dating: Dating | None = None
         self._dating_of = (0, 0)
+        self._stretches = Stretches(self._opened.ask, self._names, self._unpack)
 
     def __enter__(self) -> "RecordReader":
         return self
@@ -75,6 +74,11 @@ class RecordReader:
     def close(self) -> None:
         """Close the file."""
         self._opened.close()
+
+    @property
+    def damaged_chunks(self) -> set[tuple[str, int]]:
+        """Table and key of sealed chunks that did not fit their checksum; they are left out."""
+        return self._stretches.damaged_chunks
 
     @property
     def live(self) -> bool:
@@ -106,44 +110,37 @@ class RecordReader:
             since, until: (boot's number, seconds since boot), or a date and time; a boot that
                 nobody has placed in the calendar lies between its neighbours.
         """
-        since_boot, since_s = (0, 0.0) if since is None else self._place(since)
-        since_ms = at_ms(since_s)
-        end = None if until is None else self._place(until)
-        for key, row in self._rows(row_key(since_boot, since_ms), end):
-            boot, _ = split_key(key)
-            for reading in self._unpack(key, row, instrument, quantity):
-                ms = at_ms(reading.at_s)
-                if (boot, ms) >= (since_boot, since_ms) and (end is None or (boot, ms) < (end[0], at_ms(end[1]))):
-                    yield Placed(boot, reading)
+        first = (0, 0) if since is None else self._place_ms(since)
+        end = None if until is None else self._place_ms(until)
+        for boot, reading in self._stretches.readings(instrument, quantity, first, end):
+            yield Placed(boot, reading)
 
     def commits(self, boot: int, after_ms: int = -1) -> Iterator[tuple[int, list[Reading]]]:
         """Give what one boot recorded, commit by commit in the order they were made.
 
         Nothing that is committed later comes before a commit already given, however old its readings
-        are: so this is what a copy elsewhere follows.
+        are: so this is what a copy elsewhere follows. What has been sealed comes by the minute instead, and
+        whoever had got into the middle of it is given once more what lies within a second of that place.
 
         Args:
             boot: the boot's number.
             after_ms: the number of the last commit that is not wanted again; -1 from the start.
         Returns: the commit's number (ms since boot, above 0) and its readings, oldest first.
         """
-        if after_ms >= MS_MOST:
-            return
-        for key, row in self._rows(row_key(boot, after_ms + 1), None):
-            number, ms = split_key(key)
-            if number != boot:
-                return
-            yield ms, self._unpack(key, row, None, None)
+        yield from Commits(self._opened.ask, self._stretches, self._unpack, boot).after(after_ms)
 
     def commit_count(self, boot: int, after_ms: int = -1, most: int = 100_000) -> int:
-        """Tell how many commits of a boot come after one of them, counting no further than `most`."""
-        question = "SELECT count(*) FROM (SELECT 1 FROM tail WHERE k > ? AND k < ? LIMIT ?)"
-        after = (boot << BOOT_SHIFT) + after_ms  # for -1 the last place of the boot before, which is never used
-        (count,) = self._opened.ask(question, after, (boot + 1) << BOOT_SHIFT, most)[0]
-        return int(count)
+        """Tell how many commits of a boot come after one of them, counting no further than `most`.
+
+        What has been sealed counts by the minute, those without readings too.
+        """
+        return Commits(self._opened.ask, self._stretches, self._unpack, boot).count(after_ms, most)
 
     def latest(self) -> dict[str, Placed]:
-        """Give the newest reading of each instrument, out of the last 400 commits."""
+        """Give the newest reading of each instrument, out of the last 400 commits that are not sealed.
+
+        With everything sealed, as after a long time without the service: out of the last hour.
+        """
         found: dict[str, Placed] = {}
         before = row_key((1 << 23) - 1, MS_MOST)
         for _ in range(0, LATEST_ROWS, CHUNK_ROWS):
@@ -155,26 +152,12 @@ class RecordReader:
             if len(rows) < CHUNK_ROWS or len(found) == len(self._names().instruments):
                 break
             before = rows[-1][0]
+        newest = None if found else self.newest_s()
+        if newest is not None:
+            hour_s = newest[1] // 3600.0 * 3600.0
+            for boot, reading in self.readings(since=(newest[0], hour_s)):
+                found[reading.instrument] = Placed(boot, reading)
         return found
-
-    def _rows(self, first: int, end: tuple[int, float] | None) -> Iterator[_Row]:
-        """Rows from a key on, in chunks, until none after them can hold a reading before `end`."""
-        while True:
-            rows = self._opened.ask("SELECT k, row FROM tail WHERE k >= ? ORDER BY k LIMIT ?", first, CHUNK_ROWS)
-            for key, row in rows:
-                if end is not None and self._is_past(key, row, end):
-                    return
-                yield key, row
-            if len(rows) < CHUNK_ROWS:
-                return
-            first = rows[-1][0] + 1
-
-    def _is_past(self, key: int, row: bytes, end: tuple[int, float]) -> bool:
-        boot, key_ms = split_key(key)
-        end_ms = at_ms(end[1])
-        if boot != end[0]:
-            return boot > end[0]
-        return key_ms > end_ms + LATE_MS and oldest_ms(key, row) > end_ms
 
     def _unpack(self, key: int, row: bytes, instrument: str | None, quantity: str | None) -> list[Reading]:
         try:
@@ -256,11 +239,15 @@ class RecordReader:
         return self._dates().utc_of(boot, at_s)
 
     def newest_s(self) -> tuple[int, float] | None:
-        """Give the boot and the time of the newest commit that held a reading."""
-        rows = self._opened.ask("SELECT max(k) FROM tail")
-        if rows[0][0] is None:
+        """Give the boot and the time of the newest commit that held a reading, or of what is sealed of it."""
+        tail, piece, block = (self._opened.ask(f"SELECT max(k) FROM {table}")[0][0] for table in NEWEST_OF)
+        sealed = max((key for key in (piece, block) if key is not None), default=None)
+        if sealed is not None and (tail is None or split_key(tail)[0] < ChunkKey.of(sealed).boot):
+            boot = ChunkKey.of(sealed).boot
+            return boot, newest_sealed_ms(self._opened.ask, boot) / 1000.0
+        if tail is None:
             return None
-        boot, ms = split_key(rows[0][0])
+        boot, ms = split_key(tail)
         return boot, ms / 1000.0
 
     def size(self) -> RecordSize:
@@ -276,6 +263,14 @@ class RecordReader:
             rows,
             disk.f_bavail * disk.f_frsize,
         )
+
+    def sweep(self, progress: Callable[[int, int], None] = lambda done, of: None) -> Swept:
+        """Compare every row that has a checksum with it, and sealed chunks with what must be there.
+
+        Args:
+            progress: told the rows looked at so far and how many there are.
+        """
+        return sweep(self._opened.ask, progress)
 
     def check_rows(self) -> int:
         """Compare every row with its checksum, note the damaged ones, and tell how many rows there are."""
@@ -294,9 +289,9 @@ class RecordReader:
 
     # -- names and dates -----------------------------------------------------------------------
 
-    def _names(self) -> Catalogue:
-        """The names behind the numbers, read again when the file is another one."""
-        if self._catalogue is None or self._catalogue_of != self._opened.openings:
+    def _names(self, anew: bool = False) -> Catalogue:
+        """The names behind the numbers, read again when the file is another one, or when asked."""
+        if anew or self._catalogue is None or self._catalogue_of != self._opened.openings:
             ask = self._opened.ask
             self._catalogue = Catalogue(**{kind: ask(question) for kind, question in CATALOGUE_QUESTIONS.items()})
             self._catalogue_of = self._opened.openings
@@ -310,6 +305,10 @@ class RecordReader:
             self._dating = Dating(self.anchors())
             self._dating_of = stamp
         return self._dating
+
+    def _place_ms(self, moment: Moment) -> tuple[int, int]:
+        boot, place_s = self._place(moment)
+        return boot, at_ms(place_s)
 
     def _place(self, moment: Moment) -> tuple[int, float]:
         if not isinstance(moment, datetime):

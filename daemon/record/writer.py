@@ -3,22 +3,28 @@
 import dataclasses
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from daemon.clock import Anchor
-from daemon.errors import StoreError
-from daemon.record import files, layout
+from daemon.errors import StoreError, StoreFull
+from daemon.record import files, layout, room
 from daemon.record.catalogue import Catalogue, Channel
 from daemon.record.contents import AlertChange, Batch, Boot
 from daemon.record.failures import is_damage, writing_error
 from daemon.record.packing import at_ms, pack_row, row_key, split_key
+from daemon.record.sealing import Sealed, Sealer
+from daemon.record.sweep import newest_sealed_ms
 
 # How long a commit waits for another program that has locked the file, s.
 LOCKED_WAIT_S = 2.0
 # Commits that come faster than one a millisecond push their keys ahead of the clock, by this much at most.
 AHEAD_MOST_MS = 5_000
+LOOK_EVERY_MS = 60_000
+WORK_EVERY_MS = 10_000
+DROPS_MOST = 4  # blocks given up for one commit; each has more room than a commit needs
 
 
 class Record:
@@ -29,6 +35,8 @@ class Record:
         file: the record's file.
         set_aside: where a damaged file was moved to at this start, or None.
         newest_anchor: the newest trusted pair, of this boot or one before, or None.
+        room: how much there was when `tend` looked last, None before.
+        dropped_blocks: how many blocks of old readings or minutes went to keep within the budget.
     """
 
     def __init__(self, file: Path, lock: files.RecordLock, aside: Path | None, pages_most: int | None) -> None:
@@ -40,10 +48,14 @@ class Record:
         self._pages_most = pages_most
         self._last_key = 0
         self._catalogue = Catalogue()
+        self.room: room.Room | None = None
+        self.dropped_blocks = 0
+        self._looked_ms = self._worked_ms = -LOOK_EVERY_MS
         try:
             self._db = sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
         except sqlite3.Error as why:
             raise writing_error(why, file) from why
+        self._sealer = Sealer(self._db, self._transaction, lambda: self._catalogue)
 
     @classmethod
     def open(
@@ -78,6 +90,8 @@ class Record:
         number = None if group is None else files.group_number(group)
         files.make_folder(folder, number)
         lock = files.RecordLock(folder / files.LOCK_NAME, number)
+        if room.disk_free_bytes(folder) < room.SAFE_BYTES:
+            room.drop_ballast(folder)
         try:
             aside = None
             while True:
@@ -130,6 +144,18 @@ class Record:
         """
         if not batch:
             return
+        try:
+            self._commit(batch)
+        except StoreFull:
+            for _ in self._ways_out_of_full():
+                try:
+                    self._commit(batch)
+                except StoreFull:
+                    continue
+                return
+            raise
+
+    def _commit(self, batch: Batch) -> None:
         key = row = None
         if batch.readings:
             key = self._next_key(batch)
@@ -145,6 +171,94 @@ class Record:
         if batch.anchors:
             newest = batch.anchors[-1]
             self.newest_anchor = dataclasses.replace(newest, boot=newest.boot or self.boot.number)
+
+    # -- housekeeping --------------------------------------------------------------------------
+
+    @property
+    def sealed(self) -> Sealed:
+        """What has been sealed since the record was opened."""
+        return self._sealer.sealed
+
+    def tend(self, elapsed_s: float) -> bool:
+        """Do one short piece of housekeeping: sealing, packing, keeping within the budget.
+
+        It runs on elapsed time alone and needs no calendar. Between two pieces a commit may come.
+
+        Args:
+            elapsed_s: seconds since boot.
+        Returns: whether there is more to do at once.
+        Raises: StoreError: it could not be stored; what was sealed half is begun anew later.
+        """
+        now_ms = at_ms(elapsed_s)
+        try:
+            if now_ms - self._worked_ms >= WORK_EVERY_MS or now_ms < self._worked_ms:
+                if self._sealer.step(self.boot.number, now_ms):
+                    return True
+                self._worked_ms = now_ms
+            if now_ms - self._looked_ms >= LOOK_EVERY_MS or now_ms < self._looked_ms:
+                self._looked_ms = now_ms
+                room.make_ballast(self.file.parent)
+                self.room = room.look(self._db, self.file, self._pages_most)
+            return self._is_over_budget() and self._drop_oldest()
+        except sqlite3.Error as why:
+            self._sealer.forget()
+            raise self._failed(why) from why
+        except StoreFull:
+            self._sealer.forget()
+            if not any(True for _ in self._ways_out_of_full()):
+                raise
+            return True
+
+    def seal_all(self, elapsed_s: float, progress: Callable[[int], None] = lambda slices: None) -> Sealed:
+        """Seal everything that is over by now, at once; `progress` is told the slices done so far."""
+        slices = 0
+        self._worked_ms = -LOOK_EVERY_MS
+        while self.tend(elapsed_s):
+            slices += 1
+            progress(slices)
+        return self.sealed
+
+    def set_aside_damaged(self, table: str, key: int) -> bool:
+        """Move a row that a sweep has found damaged to where such rows are kept; tell whether it was there.
+
+        Raises: StoreError.
+        """
+        sealed = self._sealer
+        with self._transaction():
+            return sealed.set_aside(table, key)
+
+    def log_holders(self) -> list[str]:
+        """Name who else has the record open, when its log has grown too much; empty otherwise."""
+        if self.room is None or self.room.log_bytes < room.LOG_MUCH_BYTES:
+            return []
+        return room.holders_of(self.file) or ["nobody this user may see"]
+
+    def _is_over_budget(self) -> bool:
+        return self._pages_most is not None and room.used_pages(self._db) > room.FULL_SHARE * self._pages_most
+
+    def _drop_oldest(self) -> bool:
+        with self._transaction():
+            dropped = room.drop_oldest(self._db) is not None
+        self.dropped_blocks += dropped
+        return dropped
+
+    def _ways_out_of_full(self) -> Iterator[None]:
+        """Make room in one way after the other; after each what failed may be tried again."""
+        try:
+            self._db.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()  # the log's own room can be used again
+            yield
+        except sqlite3.Error:
+            pass
+        if room.disk_free_bytes(self.file.parent) < room.BALLAST_BYTES and room.drop_ballast(self.file.parent):
+            self._looked_ms = -LOOK_EVERY_MS
+            yield
+        for _ in range(DROPS_MOST):
+            try:
+                if not self._drop_oldest():
+                    return
+            except StoreError:
+                return
+            yield
 
     def close(self) -> None:
         """Bring the log into the file, close it and let go of the lock; a second call does nothing."""
@@ -239,7 +353,10 @@ class Record:
     def _newest_key(self, boot: int) -> int:
         first = row_key(boot, 0)
         row = self._db.execute("SELECT max(k) FROM tail WHERE k >= ?", (first,)).fetchone()
-        return first if row[0] is None else int(row[0])
+        return max(first + newest_sealed_ms(self._ask, boot), 0 if row[0] is None else int(row[0]))
+
+    def _ask(self, question: str, *values: object) -> list[Any]:
+        return self._db.execute(question, values).fetchall()
 
     def _read_newest_anchor(self) -> Anchor | None:
         row = self._db.execute(layout.ANCHORS_QUESTION + " DESC LIMIT 1").fetchone()

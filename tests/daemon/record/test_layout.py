@@ -1,5 +1,6 @@
 """The way from one layout to the next: every step whole or not at all, and tried with an invented one."""
 
+import gzip
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -7,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.errors import StoreError
+from daemon.record import Record, RecordReader
 from daemon.record.layout import MIGRATIONS, VERSION, bring_up_to_date, prepare, version_of
 
 
@@ -60,3 +62,62 @@ def test_opening_twice_changes_nothing(db: sqlite3.Connection) -> None:
     prepare(db)
     assert version_of(db) == VERSION
     assert db.total_changes == before
+
+
+# -- a record written by the release that had layout 1 ---------------------------------------------
+
+LAYOUT_1 = Path(__file__).with_name("layout-1.db.gz")  # two boots, 50 commits of ten seconds, one suspect
+
+
+@pytest.fixture
+def of_layout_1(tmp_path: Path) -> Path:
+    (tmp_path / "record.db").write_bytes(gzip.decompress(LAYOUT_1.read_bytes()))
+    return tmp_path
+
+
+def told(folder: Path) -> tuple[object, ...]:
+    with RecordReader(folder) as reader:
+        return (
+            list(reader.readings()),
+            [(number, readings) for number, readings in reader.commits(1)] if reader.newest_s() else [],
+            reader.newest_s(),
+            reader.boots()[:2],
+            reader.anchors(),
+            reader.entries(),
+            reader.notices(),
+            reader.state("station"),
+        )
+
+
+def test_a_record_of_layout_1_is_read_as_it_is(of_layout_1: Path) -> None:
+    readings, _, newest_s, boots, anchors, entries, notices, state = told(of_layout_1)
+    assert isinstance(readings, list)
+    assert len(readings) == 550
+    assert readings[55].reading.values == {"bank_v": 13.205}
+    assert readings[55].reading.suspect == {"bank_a": "over its range"}
+    assert readings[55].reading.missing == ("bank_c",)
+    assert (newest_s, state) == ((2, 200.0), {"n": 3})
+    assert isinstance(boots, list)
+    assert [boot.boot_id for boot in boots] == ["a1" * 16, "b2" * 16]
+    assert [len(str(kind)) > 2 for kind in (anchors, entries, notices)] == [True] * 3
+    with RecordReader(of_layout_1) as reader:
+        assert reader.sweep().rows == 50
+
+
+def test_a_record_of_layout_1_is_brought_up_to_date_and_then_sealed_without_losing_anything(of_layout_1: Path) -> None:
+    before = told(of_layout_1)
+    with RecordReader(of_layout_1) as follower:
+        assert len(list(follower.readings())) == 550
+        record = Record.open(of_layout_1, boot_id="c3" * 16, elapsed_s=10.0, wall_utc_s=0.0)
+        assert record.boot.number == 3
+        assert told(of_layout_1) == before
+        record.seal_all(20.0)
+        after = told(of_layout_1)
+        assert after[0] == before[0]
+        assert after[3:] == before[3:]
+        assert record.sealed.hours == 2
+        assert len(list(follower.readings())) == 550  # an open reader sees the new layout as well
+        record.close()
+    with sqlite3.connect(of_layout_1 / "record.db") as db:
+        assert db.execute("SELECT count(*) FROM tail").fetchone() == (0,)
+    db.close()
