@@ -1,10 +1,10 @@
 """Makes the picture of a running site out of what the service holds; see `daemon.picture` for its keys."""
 
-import importlib.metadata
 import os
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
+from daemon import __version__
 from daemon.cycle import LineTask, Place
 from daemon.picture import (
     VERSION,
@@ -71,7 +71,7 @@ def picture_of(
         "utc": utc.isoformat(timespec="seconds") if utc else None,
         "clock": {"trusted": anchor is not None, "source": anchor.source if anchor else None},
         "service": {
-            "version": importlib.metadata.version("halfmark"),
+            "version": __version__,
             "up_s": now_s - started_s,
             "pid": os.getpid(),
             "note": note,
