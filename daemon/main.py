@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon import commands_looks as looks
 from daemon import commands_past as past
 from daemon import commands_people as people
 from daemon.errors import ConfigError, HalfmarkError
@@ -163,23 +164,6 @@ def _check(options: argparse.Namespace) -> int:
     return code
 
 
-def _add_status(parser: argparse.ArgumentParser) -> None:
-    _add_folders(parser)
-    parser.add_argument("--store", type=Path, metavar="FILE", help="answer from this record, not from the service")
-    form = parser.add_mutually_exclusive_group()
-    form.add_argument("--json", action="store_true", help="the whole picture, for programs")
-    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
-    form.add_argument("--line", action="store_true", help="one line that fits one SMS")
-    parser.add_argument("--exit-code", action="store_true", help="end with 1 when an alert stands")
-
-
-def _status(options: argparse.Namespace) -> int:
-    from daemon.screens.status import run_status
-
-    form = next((name for name in ("json", "plain", "line") if getattr(options, name)), "full")
-    return run_status(_folders(options), form=form, store=options.store, exit_code=options.exit_code)
-
-
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds of the live part")
     parser.add_argument("--state", type=Path, metavar="DIR", help="the demo's own folder, made anew each time")
@@ -242,7 +226,8 @@ _COMMANDS: tuple[
     ("run", "the service: poll, estimate, record, warn", _add_run, _run),
     ("send", "carry notices off the hill", _add_send, _send),
     ("check", "is this site file right, and what does it say", _add_check, _check),
-    ("status", "one look at the site", _add_status, _status),
+    ("status", "one look at the site", looks.add_status, looks.status),
+    ("watch", "the site on this terminal until you leave", looks.add_watch, looks.watch),
     ("history", "quantities over time, as curve and table", past.add_history, past.history),
     ("alerts", "alerts that stand or stood, how long, and who took them on", past.add_alerts, past.alerts),
     ("ack", "take a standing alert on, so that the others know", people.add_ack, people.ack),

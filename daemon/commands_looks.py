@@ -1,0 +1,44 @@
+"""Options of the commands that show the site as it is now, and the call that each of them makes."""
+
+import argparse
+from pathlib import Path
+
+from daemon.commands_people import folders_of
+
+
+def _add_places(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--state", type=Path, metavar="DIR", help="folder of the record")
+    parser.add_argument("--runtime", type=Path, metavar="DIR", help="folder of the sockets")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="answer from this record, not from the service")
+
+
+def add_status(parser: argparse.ArgumentParser) -> None:
+    """Options of `status`."""
+    _add_places(parser)
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="the whole picture, for programs")
+    form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
+    form.add_argument("--line", action="store_true", help="one line that fits one SMS")
+    parser.add_argument("--exit-code", action="store_true", help="end with 1 when an alert stands")
+
+
+def status(options: argparse.Namespace) -> int:
+    """Run `status`."""
+    from daemon.screens.status import run_status
+
+    form = next((name for name in ("json", "plain", "line") if getattr(options, name)), "full")
+    return run_status(folders_of(options), form=form, store=options.store, exit_code=options.exit_code)
+
+
+def add_watch(parser: argparse.ArgumentParser) -> None:
+    """Options of `watch`."""
+    _add_places(parser)
+    parser.add_argument("--every", type=float, default=2.0, metavar="S", help="seconds between two looks (2)")
+    parser.add_argument("--plain", action="store_true", help="no colour, ASCII only")
+
+
+def watch(options: argparse.Namespace) -> int:
+    """Run `watch`."""
+    from daemon.screens.watch import run_watch
+
+    return run_watch(folders_of(options), store=options.store, every_s=options.every, plain=options.plain)
