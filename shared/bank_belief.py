@@ -33,9 +33,12 @@ _NO_SHUNT_A_PER_AH = 0.0020  # and of a sum of a controller's own currents
 _REST_CORRELATED_S = 6.0 * 3600.0  # what a rest voltage is off by stays alike for hours
 _CURVE_REACH_FRAC = 0.15  # change of charge after which a curve's own error is another one: judgement
 _STEEP_V_CELL = 0.75  # slope for all the charge from which on a curve tells of capacity too
-_ACCEPT_CORRELATED_S = 1800.0
-_ENDING_CORRELATED_S = 600.0
+_ACCEPT_CORRELATED_S = 3600.0
+_ACCEPT_ERROR = 0.2  # of the Ah missing by the accepted current: it is no straight line, judgement
+_ACCEPT_ERROR_FRAC = 0.006  # and over nameplate
+_BALANCING_S = 1800.0
 _ENDING_ERROR_FRAC = 0.005  # scatter of what is missing then from day to day, over nameplate: judgement
+_OVERFULL_FRAC = 0.01  # how far beyond full a bank may stand without being wrong, over nameplate: judgement
 _OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more resistance: common practice, no source
 _COLD_PER_K = 0.03  # acid evens out more slowly in the cold, about twice for 23 K: from memory
 _DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
@@ -46,7 +49,7 @@ _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
 class BankBelief:
     """State and covariance, changed in place. Nothing here knows rows, minutes or instruments."""
 
-    __slots__ = ("bank", "chemistry", "moved_ah", "p", "scale_ah", "shunt", "x", "_drift_per_s")
+    __slots__ = ("accepted_s", "bank", "chemistry", "moved_ah", "p", "scale_ah", "shunt", "x", "_drift_per_s")
 
     def __init__(self, bank: Bank, *, has_shunt: bool, chemistry: Chemistry | None = None) -> None:
         """Start with what the published bands, or the maker's own sheet in `chemistry`, and the nameplate say."""
@@ -54,6 +57,7 @@ class BankBelief:
         self.chemistry = CHEMISTRIES[bank.chemistry] if chemistry is None else chemistry
         self.scale_ah = bank.capacity_ah
         self.shunt = has_shunt
+        self.accepted_s = _DAY_S  # since an accepted current was folded in
         self.moved_ah = 0.0  # charge that moved since the last rest voltage was folded in
         sigmas = self._prior_sigmas()
         self.x: list[float] = [0.0] * len(sigmas)
@@ -89,7 +93,7 @@ class BankBelief:
         scale_ah, cells = self.scale_ah, self.bank.cells
         daily = [
             0.0005 * scale_ah, 0.0005 * cells / 6, 0.00002 * scale_ah, 0.0005 * scale_ah, 0.001 * cells / 6,
-            0.002, 0.05, 0.001, 0.01, 0.001, 0.02,
+            0.002, 0.02, 0.001, 0.01, 0.001, 0.02,
         ]  # fmt: skip
         return [sigma * sigma / _DAY_S for sigma in daily]
 
@@ -133,6 +137,7 @@ class BankBelief:
         drift(p, REMOVED, GASSING, gassed_ah)
         self._relax(dt_s, went_ah / hours, bank_c)
         self.moved_ah += abs(went_ah)
+        self.accepted_s += dt_s
         for i, rate in enumerate(self._drift_per_s):
             p[i][i] += rate * dt_s
         p[REMOVED][REMOVED] += variance_ah2
@@ -222,24 +227,33 @@ class BankBelief:
         variance = (per_v * own_v) ** 2 * alike + bend * bend
         self._fold(rows, soc_frac - 1.0 + x[REMOVED] / x[CAPACITY], variance, spared)
 
-    def see_accepted(self, dt_s: float, mean_a: float) -> None:
-        """Current (A) the bank accepts while held at the absorption voltage, over dt_s seconds."""
+    def see_accepted(self, dt_s: float, mean_a: float, mean_v: float, bank_c: float) -> None:
+        """Current the bank accepts while held at the absorption voltage.
+
+        Args:
+            dt_s: time this observation stands for, s.
+            mean_a: A. mean_v: V. bank_c: C.
+        """
         row, x, scale_ah = self.chemistry, self.x, self.scale_ah
         held_ah = (row.hold_back_frac.value + x[HOLD_BACK]) * scale_ah
+        alike = max(1.0, _ACCEPT_CORRELATED_S / max(dt_s, self.accepted_s))
+        self.accepted_s = 0.0
         if row.acceptance_per_h is None:
             # Held at the set-point with no current at all is as full as it gets; only a drain is no charging.
             if abs(mean_a - x[OFFSET]) < row.ending_a_per_ah * scale_ah:
-                variance = (_ENDING_ERROR_FRAC * scale_ah) ** 2 * max(1.0, _ENDING_CORRELATED_S / dt_s)
+                # What still flows then may be stored, or may be the protection circuit's balancing.
+                self.p[REMOVED][REMOVED] += _BALANCING_S / dt_s * (mean_a * dt_s / 3600.0) ** 2
+                variance = (_ENDING_ERROR_FRAC * scale_ah) ** 2 * alike
                 self._fold([(REMOVED, 1.0), (HOLD_BACK, -scale_ah)], held_ah - x[REMOVED], variance)
             return
         per_h = row.acceptance_per_h * exp(x[ACCEPTANCE])
-        true_a = mean_a - x[OFFSET]
-        if true_a <= 0.0:
-            return
-        apart_ah = true_a / per_h
-        rows = [(REMOVED, 1.0), (ACCEPTANCE, apart_ah), (HOLD_BACK, -scale_ah), (OFFSET, 1.0 / per_h)]
-        variance = ((0.10 * apart_ah) ** 2 + (0.004 * scale_ah) ** 2) * max(1.0, _ACCEPT_CORRELATED_S / dt_s)
-        self._fold(rows, apart_ah + held_ah - x[REMOVED], variance)
+        gassed_a = gas_a(row, mean_v / self.bank.cells, bank_c, scale_ah) * exp(x[GASSING])
+        stored_a = mean_a - x[OFFSET] - gassed_a
+        apart_ah = max(0.0, stored_a) / per_h
+        rows = [(REMOVED, 1.0), (HOLD_BACK, -scale_ah), (OFFSET, 1.0 / per_h), (GASSING, gassed_a / per_h)]
+        rows.append((ACCEPTANCE, apart_ah))
+        own_ah2 = (_ACCEPT_ERROR * apart_ah) ** 2 + (_ACCEPT_ERROR_FRAC * scale_ah) ** 2
+        self._fold(rows, apart_ah + held_ah - x[REMOVED], own_ah2 * alike)
 
     def see_ohm(self, ohm: float) -> None:
         """Resistance from a set of keying edges, ohm of the whole bank; tells of capacity."""
@@ -259,6 +273,12 @@ class BankBelief:
     def see_capacity(self, capacity_ah: float, sigma_ah: float) -> None:
         """A discharge test's result: capacity at the 20 h rate and 25 C, Ah, with its standard error."""
         self._fold([(CAPACITY, 1.0)], capacity_ah - self.x[CAPACITY], sigma_ah * sigma_ah)
+
+    def not_overfull(self) -> None:
+        """No bank holds more than all: what was counted or judged beyond full is taken back, with its causes."""
+        x = self.x
+        if x[REMOVED] < 0.0:
+            self._fold([(REMOVED, 1.0)], -x[REMOVED], (_OVERFULL_FRAC * self.scale_ah) ** 2)
 
     # Forgetting.
 

@@ -17,7 +17,7 @@ from shared.regulation import Regulation
 from shared.row_screen import FreezeWatch, SpikeScreen
 from shared.site import Bank
 
-SNAPSHOT_VERSION = 1
+SNAPSHOT_VERSION = 2
 PARTS = ("bank", "panel", "shunt")
 
 _MINUTE_S = 60.0
@@ -29,6 +29,7 @@ _CHARGING_C = 0.004  # current that counts as charging, nameplates an hour
 _REST_NIGHT_S = 6.0 * 3600.0  # what a person's rest voltage is worth with a perfect meter
 _REST_C = 0.08  # a heavier mean load is no rest
 _UNKNOWN_C = (15.0, 12.0)  # temperature and its error, C and K, when no thermometer answers
+_CHARGER_APART_K = 4.0  # how far a charger's temperature may be from its bank's: judgement
 _START_SIGMA = 0.05
 _UNKNOWN_GAP_FRAC = 0.10  # share of the nameplate that may have flowed in a gap of unknown length without a counter
 _TALLIES = ("span_s", "went_ah", "charged_ah", "variance_ah2", "rows", "sum_v", "low_v", "high_v", "rows_a", "sum_a")
@@ -216,17 +217,20 @@ class ChargeFilter:
     def _see(self, span_s: float, bank_c: float, error_c: float) -> None:
         """Let the minute's voltage and current tell what they can."""
         mean_a = self.sum_a / self.rows_a
-        charger_c = bank_c if self.charger_c is None else self.charger_c
         if self.dark_s > _DARK_FOR_S:
-            self._regulation.held_s = 0.0
+            if self._regulation.held_s:
+                self.belief.not_overfull()
+                self._regulation.held_s = 0.0
             if self.rest_s >= _REST_EVERY_S:
                 if -_REST_C * self.bank.capacity_ah < mean_a < self._charging_a:
                     self.belief.see_rest(min(self.rest_s, 600.0), self.mean_v, mean_a, bank_c, error_c)
                 self.rest_s = 0.0
                 if self._edges.ready():
                     self.belief.see_ohm(self._edges.take_ohm())
-        elif self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c):
-            self.belief.see_accepted(span_s, mean_a)
+            return
+        charger_c, doubt_k = (bank_c, _CHARGER_APART_K + error_c) if self.charger_c is None else (self.charger_c, 0.0)
+        if self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c, doubt_k):
+            self.belief.see_accepted(span_s, mean_a, self.mean_v, bank_c)
 
     def _temperature(self) -> tuple[float, float]:
         """Temperature of the bank, C, and its error, K: its own, else the charger's, else a guess."""
@@ -367,6 +371,7 @@ class ChargeFilter:
             "x": list(self.belief.x),
             "p": [list(row) for row in self.belief.p],
             "moved_ah": self.belief.moved_ah,
+            "accepted_s": self.belief.accepted_s,
             "minute": {name: getattr(self, name) for name in _TALLIES},
             "marks": {name: getattr(self, name) for name in _MARKS},
             "shown": [self.soc_frac, self.soc_sigma],
@@ -397,6 +402,7 @@ class ChargeFilter:
         made.belief.x = [float(value) for value in saved["x"]]
         made.belief.p = [[float(value) for value in row] for row in saved["p"]]
         made.belief.moved_ah = saved["moved_ah"]
+        made.belief.accepted_s = saved["accepted_s"]
         for name, value in (*saved["minute"].items(), *saved["marks"].items()):
             setattr(made, name, value)
         made.soc_frac, made.soc_sigma = saved["shown"]

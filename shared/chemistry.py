@@ -103,19 +103,19 @@ def _lead(
         rest_v_per_k_cell=0.2e-3,
         settle_s=7200.0,
         charge_shift_v_cell=0.012,
-        load_shift_v_cell=0.0015,
+        load_shift_v_cell=0.003,
         rest_error_v_cell=0.0025,
-        health=Band(0.92, 0.12),
+        health=Band(0.92, 0.13),
         acceptance_per_h=acceptance_per_h,
         acceptance_spread=0.30,
-        hold_back_frac=Band(0.010, 0.012),
+        hold_back_frac=Band(0.016, 0.014),
         ending_a_per_ah=0.0,
         efficiency=efficiency,
         gas_a_per_ah=gas_a_per_ah,
         gas_ref_v_cell=2.25,
         gas_spread=0.6,
         gas_v_per_decade=0.2,
-        ohm_ah=Band(0.60, 0.18),
+        ohm_ah=Band(0.60, 0.22),
     )
 
 

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 
 from shared.site import Bank
 
-_WINDOW_V_CELL = 0.075 / 6  # offset of the meter, a kelvin or two of thermometer, drop in the leads
+_WINDOW_V_CELL = 0.10 / 6  # offset of the meter and of the set-point, a kelvin or two, drop in the leads
 _RESTLESS_V_CELL = 0.06 / 6  # more movement inside a minute is no regulation
+_LOST = 4.0  # a minute of cloud or keying undoes this many of holding
 _CREEP_V_CELL = 0.020 / 6  # a voltage that moves further than this is still rising
 _SETTLE_S = 600.0  # after the plateau begins, fast polarisation still feeds the current
 
@@ -32,12 +33,18 @@ class Regulation:
         """Absorption voltage of the whole bank at the charger's temperature (C), V."""
         return self._bank.absorb_v + self._bank.charge_v_per_k * (charger_c - 25.0)
 
-    def step(self, dt_s: float, mean_v: float, spread_v: float, charger_c: float) -> bool:
-        """Fold one minute in; True when the accepted current can be read."""
+    def step(self, dt_s: float, mean_v: float, spread_v: float, charger_c: float, doubt_k: float = 0.0) -> bool:
+        """Fold one minute in; True when the accepted current can be read.
+
+        Args:
+            dt_s: s. mean_v, spread_v: mean and greatest less least voltage of the minute, V.
+            charger_c: temperature by which the charger goes, C. doubt_k: how far off that may be, K.
+        """
         cells = self._bank.cells
+        window_v = _WINDOW_V_CELL * cells + abs(self._bank.charge_v_per_k) * doubt_k
         above_v = mean_v - self.set_point_v(charger_c)
-        if abs(above_v) > _WINDOW_V_CELL * cells or spread_v > _RESTLESS_V_CELL * cells:
-            self.held_s = 0.0
+        if abs(above_v) > window_v or spread_v > _RESTLESS_V_CELL * cells:
+            self.held_s = max(0.0, self.held_s - _LOST * dt_s)
             return False
         if self.held_s == 0.0 or abs(above_v - self.above_v) > _CREEP_V_CELL * cells:
             self.above_v = above_v

@@ -97,6 +97,27 @@ def test_shunt_offset_is_learned_between_full_charges() -> None:
     assert made.shunt_offset_sigma_a < 0.006
 
 
+def test_what_is_counted_beyond_full_is_taken_back() -> None:
+    made = ChargeFilter(AGM, start_soc=1.0, start_sigma=0.08)
+    made.belief.x[0] = -2.0
+    made.belief.not_overfull()
+    assert -0.5 < made.belief.x[0] < 0.1
+    before_ah = made.belief.x[0] = 3.0
+    made.belief.not_overfull()
+    assert made.belief.x[0] == before_ah
+
+
+def test_gas_at_the_set_point_is_not_taken_for_charge_still_missing() -> None:
+    # The same accepted current means less missing charge where much of it can be gas: hot, and flooded.
+    flooded = Bank("flooded", 24.0, 6, 0.5, 14.6, 13.6, -0.024)
+    missing_ah = []
+    for bank_c in (15.0, 45.0):
+        made = ChargeFilter(flooded, start_soc=0.9, start_sigma=0.2)
+        made.belief.see_accepted(3600.0, 0.3, 14.4, bank_c)
+        missing_ah.append(made.belief.x[0])
+    assert missing_ah[1] < missing_ah[0] - 0.1
+
+
 def test_spikes_do_not_move_it() -> None:
     calm, hit = ChargeFilter(AGM), ChargeFilter(AGM)
     for i, (row, _) in enumerate(plain_bank(10.0)):
@@ -127,7 +148,7 @@ def test_gap_and_counter_reset_lose_nothing() -> None:
 
 
 def test_without_a_counter_a_gap_makes_it_less_sure() -> None:
-    made = ChargeFilter(AGM, start_soc=0.7, start_sigma=0.01)
+    made = ChargeFilter(AGM, start_soc=0.95, start_sigma=0.01)
     made.step(0.0, 12.6, -0.2)
     made.step(10.0, 12.6, -0.2)
     before = made.soc_sigma
@@ -212,7 +233,7 @@ def test_bridge_takes_the_counters_difference_over_a_reboot() -> None:
 
 def test_bridge_without_a_counter_makes_it_less_sure() -> None:
     for gap_s in (20_000.0, None):
-        made = ChargeFilter(AGM, start_soc=0.7, start_sigma=0.01)
+        made = ChargeFilter(AGM, start_soc=0.95, start_sigma=0.01)
         for i in range(10):
             made.step(10.0 * i, 12.6, -0.2)
         before = made.soc_sigma

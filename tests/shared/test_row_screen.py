@@ -70,3 +70,18 @@ def test_no_edge_is_taken_over_a_gap_in_daylight_or_from_small_steps() -> None:
     edges.step(10.0, 12.5, -1.6, True)
     edges.step(10.0, 12.5, -1.2, True)
     assert edges.count == 0
+
+
+def test_without_a_thermometer_at_the_charger_the_window_is_as_wide_as_the_doubt() -> None:
+    # At -24 mV/K a charger 10 K warmer than thought holds 14.16 V instead of 14.40 V.
+    regulation = Regulation(BANK)
+    assert not any(regulation.step(60.0, 14.16, 0.02, 25.0) for _ in range(30))
+    assert any(regulation.step(60.0, 14.16, 0.02, 25.0, 10.0) for _ in range(30))
+
+
+def test_a_keying_does_not_undo_a_plateau() -> None:
+    regulation = Regulation(BANK)
+    for _ in range(30):
+        regulation.step(60.0, 14.4, 0.02, 25.0)
+    assert not regulation.step(60.0, 14.2, 0.5, 25.0)
+    assert regulation.step(60.0, 14.4, 0.02, 25.0)
