@@ -2,13 +2,19 @@
 
 from collections.abc import Callable, Mapping
 from threading import Event, RLock, Thread
-from typing import Any
+from typing import Any, Protocol
 
 from drivers.virtual.port import boot_s
-from drivers.virtual.rtu_units import RtuUnit
 from drivers.virtual.site import Truth, VirtualSite
 
 MOST_BEHIND_S = 30.0  # a stall longer than this is skipped, not made up for
+
+
+class Display(Protocol):
+    """An instrument that shows values: a unit on a line, or one that talks by itself."""
+
+    def show(self, values: Mapping[str, float | None], at_s: float) -> None:
+        """Take new values, current from `at_s` on."""
 
 
 class LiveSite:
@@ -25,7 +31,7 @@ class LiveSite:
     def __init__(
         self,
         site: VirtualSite,
-        units: Mapping[str, RtuUnit],
+        units: Mapping[str, Display],
         *,
         tick_s: float = 1.0,
         rate: float = 1.0,
