@@ -8,6 +8,7 @@ moved that much in the time: then the counter was reset, and the current bridges
 from collections.abc import Mapping
 
 _SLACK_AH_FRAC = 0.0008  # of the nameplate: resolution of the counter and a few seconds' doubt about the time
+_NEAR_ZERO_FRAC = 0.001  # of the nameplate: a counter this near 0 may have been reset
 _HARDEST_C = 0.7  # no bank of this kind of site is charged or drained faster, in nameplates an hour
 _BLIND_C = 0.012  # mean current that may have flowed unseen, nameplates an hour
 _LONGEST_HOLD_S = 180.0  # a sampled current stands for no longer than this
@@ -24,11 +25,17 @@ class AhCount:
         given_ah: counted by the current while the counter was missing, to be taken off when it is back, Ah.
     """
 
-    __slots__ = ("capacity_ah", "counter_ah", "given_ah", "last_a", "owed_ah", "quiet_s", "stuck", "variance_ah2")
+    __slots__ = (
+        "capacity_ah", "counter_ah", "given_ah", "hardest_a", "last_a", "near_ah", "owed_ah", "quiet_s", "slack_ah",
+        "stuck", "variance_ah2",
+    )  # fmt: skip
 
     def __init__(self, capacity_ah: float) -> None:
         """Start with the nameplate capacity, Ah, as the scale of what can be true."""
         self.capacity_ah = capacity_ah
+        self.slack_ah = _SLACK_AH_FRAC * capacity_ah
+        self.hardest_a = _HARDEST_C * capacity_ah / 3600.0
+        self.near_ah = _NEAR_ZERO_FRAC * capacity_ah
         self.counter_ah: float | None = None
         self.quiet_s = 0.0
         self.owed_ah = 0.0
@@ -67,8 +74,12 @@ class AhCount:
                 if abs(self.owed_ah) > _STUCK_FRAC * self.capacity_ah:
                     return self._give_up()
             return 0.0
-        most_ah = self.capacity_ah * (_SLACK_AH_FRAC + _HARDEST_C * self.quiet_s / 3600.0)
-        if abs(moved_ah) > most_ah or self._looks_reset(counter_ah, last_ah, bank_a):
+        most_ah = self.slack_ah + self.hardest_a * self.quiet_s
+        near_ah = self.near_ah
+        if (
+            not -most_ah <= moved_ah <= most_ah
+            or (-near_ah <= counter_ah <= near_ah and self._looks_reset(counter_ah, last_ah, bank_a))
+        ):
             return self._after_reset(dt_s, bank_a, counter_ah)
         self.counter_ah = counter_ah
         self.quiet_s = self.owed_ah = self.variance_ah2 = 0.0
@@ -79,8 +90,8 @@ class AhCount:
         return moved_ah
 
     def _looks_reset(self, counter_ah: float, last_ah: float, bank_a: float | None) -> bool:
-        """True when the counter is near 0, was not, and the current does not explain it."""
-        if abs(counter_ah) > 0.001 * self.capacity_ah or abs(last_ah) < 0.004 * self.capacity_ah:
+        """True when the counter, which is near 0, was not, and the current does not explain it."""
+        if abs(last_ah) < 0.004 * self.capacity_ah:
             return False
         flowed_ah = self.owed_ah if bank_a is None else bank_a * self.quiet_s / 3600.0
         unexplained = abs(counter_ah - last_ah - flowed_ah)

@@ -132,9 +132,10 @@ class BankBelief:
         gassed_ah = gas_a(row, mean_v / self.bank.cells, bank_c, self.scale_ah) * exp(x[GASSING]) * hours
         lost_ah = gassed_ah + (1.0 - row.efficiency.value - x[EFFICIENCY]) * charged_ah
         x[REMOVED] += lost_ah - went_ah + x[OFFSET] * hours
-        drift(p, REMOVED, OFFSET, hours)
-        drift(p, REMOVED, EFFICIENCY, -charged_ah)
-        drift(p, REMOVED, GASSING, gassed_ah)
+        causes = [(OFFSET, hours), (GASSING, gassed_ah)]
+        if charged_ah:
+            causes.append((EFFICIENCY, -charged_ah))
+        drift(p, REMOVED, causes)
         self._relax(dt_s, went_ah / hours, bank_c)
         self.moved_ah += abs(went_ah)
         self.accepted_s += dt_s

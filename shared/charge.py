@@ -1,8 +1,8 @@
 """State of charge of the bank, row by row: counted, corrected by what voltage and current can tell.
 
-Each row is counted at once, so that `soc_frac` is always new. Once a minute by day, and each five in the dark,
-when a rest voltage tells nothing new sooner, the mean of the rows is folded into what is believed of the bank
-(`shared.bank_belief`), which knows how much each kind of evidence is worth.
+Each row is counted at once, so that `soc_frac` is always new. Once in five minutes, and each minute while the
+charger holds the bank near its absorption voltage, the mean of the rows is folded into what is believed of
+the bank (`shared.bank_belief`), which knows how much each kind of evidence is worth.
 """
 
 from collections.abc import Mapping
@@ -33,7 +33,7 @@ _CHARGER_APART_K = 4.0  # how far a charger's temperature may be from its bank's
 _START_SIGMA = 0.05
 _UNKNOWN_GAP_FRAC = 0.10  # share of the nameplate that may have flowed in a gap of unknown length without a counter
 _TALLIES = ("span_s", "went_ah", "charged_ah", "variance_ah2", "rows", "sum_v", "low_v", "high_v", "rows_a", "sum_a")
-_MARKS = ("at_s", "dark_s", "rest_s", "bank_c", "error_c", "charger_c", "mean_v", "gap_unknown")
+_MARKS = ("at_s", "dark_s", "rest_s", "bank_c", "error_c", "charger_c", "mean_v", "gap_unknown", "fold_s")
 
 
 class ChargeFilter:
@@ -90,10 +90,11 @@ class ChargeFilter:
         self.charger_c: float | None = None
         self.mean_v = bank.float_v
         self.gap_unknown = False
-        self._clear_minute()
+        self.fold_s = _MINUTE_S
+        self._clear_span()
         self._show()
 
-    def _clear_minute(self) -> None:
+    def _clear_span(self) -> None:
         self.span_s = self.went_ah = self.charged_ah = self.variance_ah2 = 0.0
         self.sum_v = self.sum_a = 0.0
         self.low_v = 1e9
@@ -127,12 +128,23 @@ class ChargeFilter:
             charge_a: the controller's charge current, A; only tells that it charges.
             load_a: unused so far, A.
         """
+        # The plain row goes straight through here; whatever is out of the common is looked at by a method.
         last_s = self.at_s
         if bank_v is not None:
-            bank_v = self._v_screen.passed(bank_v)
+            screen = self._v_screen
+            if -screen.jump <= bank_v - screen.last <= screen.jump:
+                screen.last = bank_v
+                screen.doubt = None
+            else:
+                bank_v = screen.passed(bank_v)
         if bank_a is not None:
-            bank_a = self._a_screen.passed(bank_a)
-        if bank_c is not None:
+            screen = self._a_screen
+            if -screen.jump <= bank_a - screen.last <= screen.jump:
+                screen.last = bank_a
+                screen.doubt = None
+            else:
+                bank_a = screen.passed(bank_a)
+        if bank_c is not None and bank_c != self.bank_c:
             self._take_bank_c(bank_c)
         if controller_c is not None:
             self.charger_c = controller_c
@@ -143,27 +155,47 @@ class ChargeFilter:
         if dt_s <= 0.0:
             return
         self.at_s = at_s
-        frozen = self._freeze.step(dt_s, bank_v, bank_a, ah_counter)
+        freeze = self._freeze
+        if ah_counter != freeze.counter_ah or bank_v != freeze.bank_v or bank_a != freeze.bank_a:
+            freeze.moved(bank_v, bank_a, ah_counter)
+            frozen = False
+        else:
+            frozen = freeze.still(dt_s)
         count = self._count
         went_ah = count.advance(dt_s, bank_a, ah_counter, frozen)
-        self.variance_ah2 += count.variance_ah2
-        self.span_s += dt_s
-        self.went_ah += went_ah
+        if count.variance_ah2:
+            self.variance_ah2 += count.variance_ah2
+        span_s = self.span_s = self.span_s + dt_s
+        if went_ah:
+            self.went_ah += went_ah
+            if went_ah > 0.0:
+                self.charged_ah += went_ah
         lit = panel_w > self._dark_w if panel_w is not None else charge_a is not None and charge_a > self._charging_a
         if lit or (bank_a is not None and bank_a > self._charging_a):
             self.dark_s = 0.0
         else:
             self.dark_s += dt_s
-        if went_ah > 0.0:
-            self.charged_ah += went_ah
-        if not frozen:
-            self._tally(dt_s, bank_v, bank_a)
-        if self.span_s >= (_MINUTE_S if self.dark_s < _DARK_FOR_S else _REST_EVERY_S):
-            self._fold_minute()
+        if frozen:
+            self._edges.last_v = None
         else:
+            if bank_v is not None:
+                self.rows += 1
+                self.sum_v += bank_v
+                if bank_v < self.low_v:
+                    self.low_v = bank_v
+                if bank_v > self.high_v:
+                    self.high_v = bank_v
+            if bank_a is not None:
+                self.rows_a += 1
+                self.sum_a += bank_a
+            if self.dark_s > _DARK_FOR_S:
+                self._edges.step(dt_s, bank_v, bank_a)
+        if span_s >= self.fold_s:
+            self._fold()
+        elif went_ah:
             x = self.belief.x
             soc = 1.0 - (x[0] - self.went_ah) / x[3]
-            self.soc_frac = 0.0 if soc < 0.0 else min(soc, 1.0)
+            self.soc_frac = 0.0 if soc < 0.0 else 1.0 if soc > 1.0 else soc
 
     def _take_bank_c(self, bank_c: float) -> None:
         good_c = self._c_screen.passed(bank_c)
@@ -186,36 +218,27 @@ class ChargeFilter:
             self._count.last_a = bank_a
         self.at_s = at_s
 
-    def _tally(self, dt_s: float, bank_v: float | None, bank_a: float | None) -> None:
-        self._edges.step(dt_s, bank_v, bank_a, self.dark_s > _DARK_FOR_S)
-        if bank_v is not None:
-            self.rows += 1
-            self.sum_v += bank_v
-            if bank_v < self.low_v:
-                self.low_v = bank_v
-            if bank_v > self.high_v:
-                self.high_v = bank_v
-        if bank_a is not None:
-            self.rows_a += 1
-            self.sum_a += bank_a
+    # Spans.
 
-    # Minutes.
-
-    def _fold_minute(self) -> None:
-        """Fold the mean of the last rows into the belief, then begin a new minute."""
+    def _fold(self) -> None:
+        """Fold the mean of the last rows into the belief, then begin a new span."""
         span_s, rows = self.span_s, self.rows
         if rows:
             self.mean_v = self.sum_v / rows
         bank_c, error_c = self._temperature()
         self.belief.pass_time(span_s, self.went_ah, self.charged_ah, self.variance_ah2, self.mean_v, bank_c)
         self.rest_s += span_s
-        if rows and self.rows_a and span_s < (_REST_EVERY_S if self.dark_s > _DARK_FOR_S else _MINUTE_S) + _GAP_S:
+        if rows and self.rows_a and span_s < self.fold_s + _GAP_S:
             self._see(span_s, bank_c, error_c)
-        self._clear_minute()
+        if self.dark_s > _DARK_FOR_S or not self._regulation.near:
+            self.fold_s = _REST_EVERY_S
+        else:
+            self.fold_s = _MINUTE_S
+        self._clear_span()
         self._show()
 
     def _see(self, span_s: float, bank_c: float, error_c: float) -> None:
-        """Let the minute's voltage and current tell what they can."""
+        """Let the span's voltage and current tell what they can."""
         mean_a = self.sum_a / self.rows_a
         if self.dark_s > _DARK_FOR_S:
             if self._regulation.held_s:
@@ -228,6 +251,7 @@ class ChargeFilter:
                 if self._edges.ready():
                     self.belief.see_ohm(self._edges.take_ohm())
             return
+        self._edges.last_v = None
         charger_c, doubt_k = (bank_c, _CHARGER_APART_K + error_c) if self.charger_c is None else (self.charger_c, 0.0)
         if self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c, doubt_k):
             self.belief.see_accepted(span_s, mean_a, self.mean_v, bank_c)
@@ -288,7 +312,7 @@ class ChargeFilter:
         if self.at_s is None:
             return
         if self.span_s > 0.0:
-            self._fold_minute()
+            self._fold()
         self._edges.last_v = None
         self._regulation.held_s = 0.0
         self.dark_s = 0.0
@@ -303,7 +327,7 @@ class ChargeFilter:
         if not 0.0 <= soc_frac <= 1.0 or sigma <= 0.0:
             raise ValueError(f"need soc_frac in 0..1 and sigma above 0, got {soc_frac} and {sigma}")
         if self.span_s > 0.0:
-            self._fold_minute()
+            self._fold()
         self.belief.see_soc(soc_frac, sigma)
         self._show()
 
@@ -320,7 +344,7 @@ class ChargeFilter:
         if bank_v <= 0.0 or sigma_v <= 0.0:
             raise ValueError(f"need bank_v and sigma_v above 0, got {bank_v} and {sigma_v}")
         if self.span_s > 0.0:
-            self._fold_minute()
+            self._fold()
         own_c, error_c = self._temperature()
         own_v = self.belief.chemistry.rest_error_v_cell * self.bank.cells
         # A worse meter is worth a shorter part of the night.
@@ -340,7 +364,7 @@ class ChargeFilter:
         if capacity_ah <= 0.0 or sigma_ah <= 0.0:
             raise ValueError(f"need capacity_ah and sigma_ah above 0, got {capacity_ah} and {sigma_ah}")
         if self.span_s > 0.0:
-            self._fold_minute()
+            self._fold()
         self.belief.see_capacity(capacity_ah, sigma_ah)
         self._show()
 
@@ -353,7 +377,7 @@ class ChargeFilter:
         if part not in PARTS:
             raise ValueError(f"unknown part {part!r}; one of {', '.join(PARTS)}")
         if self.span_s > 0.0:
-            self._fold_minute()
+            self._fold()
         if part == "bank":
             self.belief.forget_bank()
             self._edges.clear()
@@ -372,7 +396,7 @@ class ChargeFilter:
             "p": [list(row) for row in self.belief.p],
             "moved_ah": self.belief.moved_ah,
             "accepted_s": self.belief.accepted_s,
-            "minute": {name: getattr(self, name) for name in _TALLIES},
+            "span": {name: getattr(self, name) for name in _TALLIES},
             "marks": {name: getattr(self, name) for name in _MARKS},
             "shown": [self.soc_frac, self.soc_sigma],
             "count": self._count.snapshot(),
@@ -403,7 +427,7 @@ class ChargeFilter:
         made.belief.p = [[float(value) for value in row] for row in saved["p"]]
         made.belief.moved_ah = saved["moved_ah"]
         made.belief.accepted_s = saved["accepted_s"]
-        for name, value in (*saved["minute"].items(), *saved["marks"].items()):
+        for name, value in (*saved["span"].items(), *saved["marks"].items()):
             setattr(made, name, value)
         made.soc_frac, made.soc_sigma = saved["shown"]
         made._count.restore(saved["count"])

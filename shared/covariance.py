@@ -62,12 +62,16 @@ def forget(p: Matrix, index: int, sigma: float) -> None:
     p[index][index] = sigma * sigma
 
 
-def drift(p: Matrix, index: int, source: int, by: float) -> None:
-    """State `index` grows by `by` times state `source`: P becomes F P F' for that one entry of F."""
-    if by == 0.0:
-        return
-    row = [have + by * value for have, value in zip(p[index], p[source], strict=True)]
-    row[index] += by * row[source]
+def drift(p: Matrix, index: int, sources: Sequence[tuple[int, float]]) -> None:
+    """State `index` grows by `by` times state `source` for each (source, by): P becomes F P F'."""
+    row = p[index]
+    for source, by in sources:
+        row = [have + by * value for have, value in zip(row, p[source], strict=True)]
+    # Of the new row everything but its own entry is final; that one has F on the left only so far.
+    own = row[index]
+    for source, by in sources:
+        own += by * row[source]
+    row[index] = own
     p[index] = row
     for j, value in enumerate(row):
         p[j][index] = value

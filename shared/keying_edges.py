@@ -30,9 +30,9 @@ class KeyingEdges:
         self.amps2 = 0.0
         self.count = 0
 
-    def step(self, dt_s: float, bank_v: float | None, bank_a: float | None, dark: bool) -> None:
-        """Fold one row in: bank_v and bank_a of one instant."""
-        if bank_v is None or bank_a is None or not dark:
+    def step(self, dt_s: float, bank_v: float | None, bank_a: float | None) -> None:
+        """Fold one row of the dark in: bank_v and bank_a of one instant."""
+        if bank_v is None or bank_a is None:
             self.last_v = None
             return
         if self.last_v is not None and dt_s <= _LONGEST_S:

@@ -1,6 +1,7 @@
 """What of a row may be believed: single absurd values and frozen rows are kept from the filter."""
 
 from collections.abc import Mapping
+from math import inf
 
 _STILL_S = 110.0  # noise moves the last digit of something sooner than this, on an instrument worth its digits
 _STILL_ROWS = 6
@@ -18,13 +19,13 @@ class SpikeScreen:
     def __init__(self, jump: float) -> None:
         """Start with the largest believable change between two rows, in the quantity's unit."""
         self.jump = jump
-        self.last: float | None = None
+        self.last = inf  # nothing seen yet, so nothing is near it
         self.doubt: float | None = None
 
     def passed(self, value: float) -> float | None:
         """The value when it may be believed, else None."""
         last = self.last
-        if last is None or -self.jump <= value - last <= self.jump:
+        if last == inf or -self.jump <= value - last <= self.jump:
             self.last = value
             self.doubt = None
             return value
@@ -38,11 +39,12 @@ class SpikeScreen:
 
     def snapshot(self) -> list[float | None]:
         """Everything needed to go on, as JSON can hold it."""
-        return [self.last, self.doubt]
+        return [None if self.last == inf else self.last, self.doubt]
 
     def restore(self, saved: list[float | None]) -> None:
         """Take a snapshot back."""
-        self.last, self.doubt = saved
+        last, self.doubt = saved
+        self.last = inf if last is None else last
 
 
 class FreezeWatch:
@@ -64,18 +66,27 @@ class FreezeWatch:
         self.rows = 0
         self.frozen = False
 
-    def step(self, dt_s: float, bank_v: float | None, bank_a: float | None, counter_ah: float | None) -> bool:
-        """Fold one row in; True when it is frozen."""
-        if bank_v != self.bank_v or bank_a != self.bank_a or counter_ah != self.counter_ah:
-            self.bank_v, self.bank_a, self.counter_ah = bank_v, bank_a, counter_ah
+    def moved(self, bank_v: float | None, bank_a: float | None, counter_ah: float | None) -> None:
+        """Take a row that is not like the one before."""
+        self.bank_v, self.bank_a, self.counter_ah = bank_v, bank_a, counter_ah
+        if self.rows:
             self.still_s = 0.0
             self.rows = 0
             self.frozen = False
-            return False
+
+    def still(self, dt_s: float) -> bool:
+        """Take a row that is just like the one before, `dt_s` later; True when it is frozen."""
         self.still_s += dt_s
         self.rows += 1
         self.frozen = self.rows >= _STILL_ROWS and self.still_s >= _STILL_S and self._should_move()
         return self.frozen
+
+    def step(self, dt_s: float, bank_v: float | None, bank_a: float | None, counter_ah: float | None) -> bool:
+        """Fold one row in; True when it is frozen."""
+        if bank_v != self.bank_v or bank_a != self.bank_a or counter_ah != self.counter_ah:
+            self.moved(bank_v, bank_a, counter_ah)
+            return False
+        return self.still(dt_s)
 
     def _should_move(self) -> bool:
         """With a counter, the current says when it should have moved; without, ten minutes are enough."""

@@ -169,6 +169,21 @@ def test_without_a_shunt_it_is_wider() -> None:
     assert wide.shunt_offset_sigma_a > sharp.shunt_offset_sigma_a
 
 
+def test_edges_are_taken_in_the_dark_only_and_not_over_frozen_rows() -> None:
+    made = ChargeFilter(AGM)
+    counter = 0.0
+    for i in range(400):
+        amps = -1.6 if i % 2 else -0.13
+        counter += amps / 360.0
+        made.step(10.0 * i, 12.6 + 0.03 * amps, amps, counter, 25.0, 25.0, 0.0 if i >= 100 else 20.0)
+        assert (made._edges.last_v is None) == (i < 100 + 90)
+    taken = made._edges.count
+    for i in range(400, 430):  # the instrument hangs
+        made.step(10.0 * i, 12.552, -1.6, -0.9, 25.0, 25.0, 0.0)
+    assert made._edges.count <= taken + 1
+    assert made._edges.last_v is None
+
+
 def test_missing_thermometers_are_allowed() -> None:
     made = ChargeFilter(AGM)
     for row, _ in plain_bank(8.0):

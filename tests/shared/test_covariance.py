@@ -33,7 +33,7 @@ def test_two_equal_measurements_halve_the_variance() -> None:
 def test_drift_and_shrink_are_f_p_f_transposed() -> None:
     # F = [[1, 3], [0, 1]] on P = [[4, 1], [1, 2]] by hand: [[4 + 6 + 18, 1 + 6], [7, 2]].
     p = [[4.0, 1.0], [1.0, 2.0]]
-    drift(p, 0, 1, 3.0)
+    drift(p, 0, [(1, 3.0)])
     assert p == [[28.0, 7.0], [7.0, 2.0]]
     shrink(p, 0, 0.5)
     assert p == [[7.0, 3.5], [3.5, 2.0]]
@@ -50,7 +50,7 @@ def test_stays_symmetric_and_positive(observations: list[tuple[list[tuple[int, f
     state, p = [0.0] * 4, diagonal([7.0, 0.1, 0.02, 3.0])
     for rows, residual, variance in observations:
         fold(state, p, rows, residual, variance)
-        drift(p, 0, 1, 0.1)
+        drift(p, 0, [(1, 0.1)])
         for i in range(4):
             p[i][i] += 1e-9
     assert is_positive(p)

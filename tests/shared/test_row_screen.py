@@ -56,19 +56,19 @@ def test_resistance_of_keying_edges_is_the_one_that_made_them() -> None:
     edges = KeyingEdges(24.0)
     for i in range(60):
         amps = -1.6 if i % 2 else -0.13
-        edges.step(10.0, 12.6 + 0.03 * amps, amps, True)
+        edges.step(10.0, 12.6 + 0.03 * amps, amps)
     assert edges.ready()
     assert abs(edges.take_ohm() - 0.03) < 1e-9
     assert not edges.ready()
 
 
-def test_no_edge_is_taken_over_a_gap_in_daylight_or_from_small_steps() -> None:
+def test_no_edge_is_taken_over_a_gap_a_missing_value_or_from_small_steps() -> None:
     edges = KeyingEdges(24.0)
-    edges.step(10.0, 12.6, -0.1, True)
-    edges.step(300.0, 12.5, -1.6, True)
-    edges.step(10.0, 12.6, -0.1, False)
-    edges.step(10.0, 12.5, -1.6, True)
-    edges.step(10.0, 12.5, -1.2, True)
+    edges.step(10.0, 12.6, -0.1)
+    edges.step(300.0, 12.5, -1.6)
+    edges.step(10.0, None, -0.1)
+    edges.step(10.0, 12.5, -1.6)
+    edges.step(10.0, 12.5, -1.2)
     assert edges.count == 0
 
 
