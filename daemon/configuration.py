@@ -263,6 +263,7 @@ def _assemble(tables: _Tables, gives: Mapping[str, tuple[str, ...]], file: str) 
         prefer=MappingProxyType(dict(tables.prefer)),
         replay_columns=MappingProxyType(dict((tables.replay or ReplayTable()).columns)),
         commit_s=(tables.record or RecordTable()).commit_s,
+        record_budget_mb=(tables.record or RecordTable()).budget_mb,
         source=file,
         assumed=_assumed(bank),
     )

@@ -157,6 +157,10 @@ class RecordTable:
     commit_s: Annotated[float, Number(0.5, 120.0, "s, how often the record is written; what a power cut may cost")] = (
         10.0
     )
+    # Five years of a large site at the sizes measured, and no more than a sixteenth of an 8 GB card.
+    budget_mb: Annotated[
+        float, Number(16.0, 100_000.0, "MB, what the record may take; then the oldest readings go")
+    ] = 512.0
 
 
 @frozen

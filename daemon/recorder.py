@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 
 from daemon.errors import StoreBusy, StoreError
-from daemon.record import Anchor, Batch, Entry, Record
+from daemon.record import Anchor, Batch, Entry, Record, Room
 from daemon.trouble_log import TroubleLog
 from shared.alerts import AlertEvent
 from shared.notices import Notice
@@ -45,6 +45,7 @@ class Recorder:
         self.last_commit_s: float | None = None
         self.failing_since_s: float | None = None
         self.why: str | None = None
+        self.room: Room | None = None
         self._open_record = open_record
         self._clock = clock
         self._commit_s = commit_s
@@ -56,6 +57,8 @@ class Recorder:
         self._wanted = asyncio.Event()
         self._waiters: list[asyncio.Future[bool]] = []
         self._trouble = TroubleLog(log, "record")
+        self._sealing_trouble = TroubleLog(log, "sealing the record")
+        self._log_trouble = TroubleLog(log, "the record's log")
 
     # -- what is to be kept --------------------------------------------------------------------
 
@@ -143,6 +146,7 @@ class Recorder:
             before(self._clock())
             await self.commit()
             attempted(self._clock())
+            await self._tend(due_s)
 
     async def commit(self) -> bool:
         """Store everything pending in one transaction; on failure keep it for the next one."""
@@ -174,6 +178,44 @@ class Recorder:
             return False
         self._stored(batch)
         return True
+
+    async def _tend(self, until_s: float) -> None:
+        """Let the record seal and keep within its room, a short piece at a time, until a commit is due or wanted."""
+        loop = asyncio.get_running_loop()
+        while self._record is not None and not self._wanted.is_set():
+            try:
+                more = await loop.run_in_executor(self._writer, self._record.tend, self._clock())
+            except StoreError as why:
+                self._sealing_trouble.failed(self._clock(), str(why))
+                return
+            self._sealing_trouble.recovered(self._clock())
+            if self.room is not self._record.room:
+                self.room = self._record.room
+                holders = await loop.run_in_executor(self._writer, self._record.log_holders)
+                self._look_at_log(holders)
+            if not more or self._clock() >= until_s:
+                return
+
+    def _look_at_log(self, holders: list[str]) -> None:
+        if holders and self.room is not None:
+            grown = f"has grown to {self.room.log_bytes / 1e6:.0f} MB, kept from shrinking by {', '.join(holders)}"
+            self._log_trouble.failed(self._clock(), grown)
+        else:
+            self._log_trouble.recovered(self._clock())
+
+    def record_failing_s(self, now_s: float) -> float:
+        """For how long nothing could be stored, s; 0 when all is well."""
+        return 0.0 if self.failing_since_s is None else max(0.0, now_s - self.failing_since_s)
+
+    @property
+    def record_used_share(self) -> float | None:
+        """How much of its budget the record uses, 0 to 1; None before the first look."""
+        return None if self.room is None else self.room.used_share
+
+    @property
+    def disk_free_mb(self) -> float | None:
+        """What this user may still use of the record's disk, MB; None before the first look."""
+        return None if self.room is None else self.room.disk_free_bytes / 1e6
 
     async def _reopen(self) -> None:
         try:

@@ -26,7 +26,7 @@ from daemon.line_tasks import LineTasks, line_work
 from daemon.live_picture import picture_of, utc_at
 from daemon.operator_requests import OperatorRequests
 from daemon.picture import STATE_NAME, Picture
-from daemon.record import Entry, Record
+from daemon.record import Entry, Record, pages_of
 from daemon.recorder import Recorder
 from daemon.send_child import SendChild
 from daemon.sending.receipts import sending_state
@@ -168,6 +168,7 @@ class Service:
             elapsed_s=self.clock(),
             wall_utc_s=wall_utc_s(),
             group=self.options.group,
+            pages_most=pages_of(self.site.record_budget_mb),
         )
 
     def _begin_lines(self) -> None:

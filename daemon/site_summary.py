@@ -65,7 +65,7 @@ def summary(site: Site, doubts: Sequence[str] = ()) -> str:
         *_table("Ways out", list(_ways_out(site))),
         *_row("Central", f"{site.central.url}, bucket {site.central.bucket}" if site.central else "none"),
         *_row("Clock", "believed: " + ", then ".join(site.clock_trust)),
-        *_row("Record", f"written each {site.commit_s:g} s, which is the most a power cut costs"),
+        *_row("Record", f"written each {site.commit_s:g} s, the most a power cut costs; {site.record_budget_mb:g} MB"),
         *_list("Not measured", list(missing(site))),
         *_list("Look again at", [*look_again(site), *doubts]),
         *_list("Safety", [NEVER_ALONE, CAUTIONS["lithium" if _is_lithium(site.bank) else "lead-acid"], NO_PROTECTION]),

@@ -156,5 +156,6 @@ class Site:
     prefer: Mapping[str, str] = field(factory=_empty)  # quantity -> instrument
     replay_columns: Mapping[str, str] = field(factory=_empty)  # quantity -> column
     commit_s: float = 10.0
+    record_budget_mb: float = 512.0  # of the record's file; then the oldest raw readings go
     source: str = "site.toml"  # the file it came from, for messages
     assumed: tuple[str, ...] = ()  # key paths the file leaves out and a default was filled in for

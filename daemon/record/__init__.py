@@ -13,12 +13,18 @@ from daemon.record.contents import (
     Moment,
     Placed,
     RecordSize,
+    Rollup,
     Saved,
+    Series,
+    SeriesPoint,
     StoredEntry,
     StoredEvent,
     StoredNotice,
 )
 from daemon.record.reader import RecordReader
+from daemon.record.room import Room, pages_of
+from daemon.record.sealing import Sealed
+from daemon.record.sweep import Swept
 from daemon.record.writer import Record
 
 __all__ = [
@@ -34,8 +40,15 @@ __all__ = [
     "Record",
     "RecordReader",
     "RecordSize",
+    "Rollup",
+    "Room",
     "Saved",
+    "Sealed",
+    "Series",
+    "SeriesPoint",
     "StoredEntry",
     "StoredEvent",
     "StoredNotice",
+    "Swept",
+    "pages_of",
 ]

@@ -187,3 +187,62 @@ class RecordSize(NamedTuple):
     free_bytes: int
     rows: int
     disk_free_bytes: int
+
+
+class Rollup(NamedTuple):
+    """One minute or hour of one quantity.
+
+    Attributes:
+        boot, at_s: when it began.
+        span_s: how long it is, s.
+        good: how many good values were in it.
+        least, most, mean: of them, in the quantity's unit.
+        integral: of a current or power over the time that was measured, A s or W s; None for others.
+        covered_s: the time the values stand for, s.
+    """
+
+    boot: int
+    at_s: float
+    span_s: float
+    good: int
+    least: float
+    most: float
+    mean: float
+    integral: float | None
+    covered_s: float
+
+
+class SeriesPoint(NamedTuple):
+    """One point of a curve: what lies in one stretch of time.
+
+    Attributes:
+        boot, at_s: where the stretch begins, by the first value in it.
+        utc_s: the same in seconds since 1970; None in a boot that nobody has placed.
+        good: how many values are in it.
+        least, most, mean: of them.
+    """
+
+    boot: int
+    at_s: float
+    utc_s: float | None
+    good: int
+    least: float
+    most: float
+    mean: float
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A curve of one quantity of one instrument.
+
+    Attributes:
+        made_from: "raw", "minute" or "hour".
+        point_s: how much time one point stands for.
+        points: oldest first; stretches without a value have none.
+    """
+
+    instrument: str
+    quantity: str
+    made_from: str
+    point_s: float
+    points: list[SeriesPoint]

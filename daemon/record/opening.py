@@ -20,6 +20,7 @@ REOPENINGS_MOST = 5
 
 # What a log says that can't be shared with its writer, as on a file system mounted read-only.
 _NOT_SHARED = ("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_IOERR_SHM")
+_NO_ROOM_TO_SHARE = "SQLITE_IOERR_SHM"
 
 
 class OpenedRecord:
@@ -43,7 +44,7 @@ class OpenedRecord:
         self.openings = 0
         self._db: sqlite3.Connection | None = None
         self._stamp: tuple[int, ...] = ()
-        self._older = False
+        self._older = self._alone = False
         self._open()
 
     def close(self) -> None:
@@ -67,6 +68,8 @@ class OpenedRecord:
                 if self._is_unchanged():
                     raise reading_error(why, self.file) from why
                 continue
+            if self._alone:
+                self.close()
             if self.live or self._is_unchanged():
                 return answer
         raise StoreError(f"{self.file} changes while it is read: try again, or read a copy with --store FILE")
@@ -107,8 +110,9 @@ class OpenedRecord:
             except sqlite3.Error as why:
                 if not (self.live and name_of(why).startswith(_NOT_SHARED)):
                     raise
-                self._connect(live=False)
-                self.log_left_out = self.log_bytes() > 0
+                if not (name_of(why).startswith(_NO_ROOM_TO_SHARE) and self._connect_alone()):
+                    self._connect(live=False)
+                    self.log_left_out = self.log_bytes() > 0
         except sqlite3.Error as why:
             self.close()
             raise reading_error(why, self.file) from why
@@ -116,13 +120,29 @@ class OpenedRecord:
             self.close()
             raise StoreError(f"{self.file} can't be used: {why}") from why
 
-    def _connect(self, *, live: bool) -> None:
+    def _connect_alone(self) -> bool:
+        """Read through the log with no index of it beside it, for which a full disk has no room.
+
+        It takes a lock that keeps everybody else out, so it is for this emergency, for who may write the
+        file, and for one question at a time.
+        """
+        if not os.access(self.file, os.W_OK):
+            return False
+        try:
+            self._connect(live=True, how="mode=rw")
+        except sqlite3.Error:
+            return False
+        return True
+
+    def _connect(self, *, live: bool, how: str = "") -> None:
         self.close()
-        self.live = live
+        self.live, self._alone = live, bool(how)
         self._stamp = self._look()
-        how = "mode=ro" if live else "immutable=1"
+        how = how or ("mode=ro" if live else "immutable=1")
         name = f"file:{quote(str(self.file.absolute()))}?{how}"
         self._db = sqlite3.connect(name, uri=True, timeout=LOCKED_WAIT_S, isolation_level=None)
+        if self._alone:
+            self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
         self._older = layout.version_of(self._db) < layout.VERSION
         if self._older:
             layout.stand_in(self._db)

@@ -10,16 +10,29 @@ from types import TracebackType
 from daemon.clock import Anchor
 from daemon.record import files, layout
 from daemon.record.catalogue import Catalogue, ChannelEntry, UnknownNumber
-from daemon.record.chunks import ChunkKey
+from daemon.record.chunks import HOUR_MS, ChunkKey, DamagedChunk
 from daemon.record.contents import (
     BootEntry,
     Moment,
     Placed,
     RecordSize,
+    Rollup,
     Saved,
+    Series,
     StoredEntry,
     StoredEvent,
     StoredNotice,
+)
+from daemon.record.curves import (
+    SPANS_MS,
+    Curve,
+    Place,
+    as_rollup,
+    chunks,
+    hours_in,
+    rolled_readings,
+    rollups,
+    step_for,
 )
 from daemon.record.dating import Dating
 from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
@@ -34,7 +47,7 @@ from daemon.record.packing import (
     unpack_row,
 )
 from daemon.record.stretches import Commits, Stretches
-from daemon.record.sweep import Swept, newest_sealed_ms, sweep
+from daemon.record.sweep import Swept, newest_ms, newest_sealed_ms, sweep
 from shared.readings import Reading
 
 CHUNK_ROWS = 64  # taken in one transaction; an hour a row at most, so well under a second
@@ -114,6 +127,124 @@ class RecordReader:
         end = None if until is None else self._place_ms(until)
         for boot, reading in self._stretches.readings(instrument, quantity, first, end):
             yield Placed(boot, reading)
+
+    def rollups(
+        self,
+        instrument: str,
+        quantity: str,
+        since: Moment | None = None,
+        until: Moment | None = None,
+        step: str = "hour",
+    ) -> Iterator[Rollup]:
+        """Give minutes or hours of one quantity of one instrument, oldest first, from `since` up to `until`.
+
+        They count from the start of each boot. What is not sealed yet is worked out from the readings.
+
+        Args:
+            step: "minute" or "hour".
+        """
+        first, end = self._range_ms(since, until)
+        span_ms = SPANS_MS[step]
+        for entry in self._entries(instrument, quantity):
+            found = rollups(self._opened.ask, entry, step, first, end, self.damaged_chunks)
+            newest = first if not found else max(first, (found[-1][0], (found[-1][1].number + 1) * span_ms))
+            found += rolled_readings(self._values(entry, newest, end), entry, span_ms)
+            for boot, bucket in found:
+                yield as_rollup(boot, bucket, span_ms, entry)
+
+    def series(
+        self,
+        quantity: str,
+        instrument: str | None = None,
+        since: Moment | None = None,
+        until: Moment | None = None,
+        points: int = 200,
+        step: str | None = None,
+    ) -> list[Series]:
+        """Give a curve of some hundred points for each instrument that gives a quantity.
+
+        Each point holds least, most and mean of what lies in it. Up to six hours the readings themselves are
+        taken, up to ten days minutes, beyond that hours; a curve of hours ends with the last sealed one.
+
+        Args:
+            points: how many at the most, about.
+            step: "raw", "minute" or "hour" whatever the span.
+        """
+        first, end = self._range_ms(since, until)
+        start_utc_s = self.utc_of(first[0], first[1] / 1000.0)
+        end_utc_s = self.utc_of(end[0], end[1] / 1000.0)
+        if first[0] == end[0] or start_utc_s is None or end_utc_s is None:
+            boots = {boot.number: boot for boot in self.boots()}
+            whole_s = sum(self._length_s(number, first, end) for number in boots if first[0] <= number <= end[0])
+            span_s = max(1.0, whole_s)
+        else:
+            span_s = max(1.0, end_utc_s - start_utc_s)
+        step = step or step_for(span_s)
+        point_s = span_s / max(1, points)
+        curves: dict[str, Curve] = {}
+        for entry in self._entries(instrument, quantity):
+            curve = curves.setdefault(entry.instrument, Curve(point_s, start_utc_s, self.utc_of))
+            self._draw(curve, entry, step, first, end)
+        found = {name: curve.points() for name, curve in curves.items()}
+        return [Series(name, quantity, step, point_s, drawn) for name, drawn in found.items() if drawn]
+
+    def _draw(self, curve: Curve, entry: ChannelEntry, step: str, first: Place, end: Place) -> None:
+        newest = first
+        if step != "raw":
+            span_ms = SPANS_MS[step]
+            for chunk in chunks(self._opened.ask, entry.number, step, first, end):
+                try:
+                    curve.add_chunk(chunk, span_ms, entry.per_unit, first, end)
+                except DamagedChunk:
+                    self.damaged_chunks.add((chunk.table, chunk.key.packed()))
+                newest = max(newest, (chunk.key.boot, (chunk.key.start_h + hours_in(chunk)) * HOUR_MS))
+            if step == "hour":
+                return
+        times: dict[int, list[int]] = {}
+        values: dict[int, list[float]] = {}
+        for boot, at_s, value in self._values(entry, newest, end):
+            times.setdefault(boot, []).append(at_ms(at_s))
+            values.setdefault(boot, []).append(value)
+        for boot, of_boot in times.items():
+            curve.add_values(boot, of_boot, values[boot])
+
+    def _values(self, entry: ChannelEntry, first: Place, end: Place) -> Iterator[tuple[int, float, float]]:
+        if self._newest_entry(entry) is not entry:
+            return  # kept in another step since: the newest channel of the quantity speaks for all that is not sealed
+        for boot, reading in self._stretches.readings(entry.instrument, entry.quantity, first, end):
+            value = reading.values.get(entry.quantity)
+            if value is not None:
+                yield boot, reading.at_s, value
+
+    def _newest_entry(self, entry: ChannelEntry) -> ChannelEntry:
+        return [
+            one
+            for one in self._names().channels
+            if (one.instrument, one.quantity) == (entry.instrument, entry.quantity)
+        ][-1]
+
+    def _entries(self, instrument: str | None, quantity: str) -> list[ChannelEntry]:
+        return [
+            entry
+            for entry in self._names(True).channels
+            if entry.quantity == quantity and instrument in (None, entry.instrument)
+        ]
+
+    def _range_ms(self, since: Moment | None, until: Moment | None) -> tuple[Place, Place]:
+        """A range as places; without an end up to everything that is there."""
+        newest = self.newest_s()
+        last = (0, 0) if newest is None else (newest[0], at_ms(newest[1]) + 1)
+        first = (0, 0) if since is None else self._place_ms(since)
+        if since is None:
+            boots = self.boots()
+            first = (boots[0].number, at_ms(boots[0].first_s)) if boots else first
+        return first, last if until is None else min(last, self._place_ms(until))
+
+    def _length_s(self, boot: int, first: Place, end: Place) -> float:
+        """How much of a range lies in one boot."""
+        begin_ms = first[1] if boot == first[0] else 0
+        end_ms = end[1] if boot == end[0] else newest_ms(self._opened.ask, boot)
+        return max(0, end_ms - begin_ms) / 1000.0
 
     def commits(self, boot: int, after_ms: int = -1) -> Iterator[tuple[int, list[Reading]]]:
         """Give what one boot recorded, commit by commit in the order they were made.

@@ -12,7 +12,7 @@ the usual gap; and for hours of a current or a power the integral beyond usual g
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from operator import mul
+from operator import add, mul
 from typing import NamedTuple
 
 from daemon.record.chunks import (
@@ -28,7 +28,6 @@ from daemon.record.poll_times import usual_gap_ms
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 UNSEEN_GAPS = 3
-TOTALS_COLUMN = 4
 
 
 class Bucket(NamedTuple):
@@ -162,33 +161,61 @@ def take_rollups(key: ChunkKey, row: bytes) -> RolledUp:
         raise DamagedChunk(f"chunk {key} makes no sense inside: {why}") from why
 
 
-def _take(key: ChunkKey, row: bytes) -> RolledUp:
+class Columns(NamedTuple):
+    """What drawing a curve needs of packed buckets, each as long as the others; see Bucket."""
+
+    numbers: Sequence[int]
+    good: Sequence[int]
+    least: Sequence[int]
+    most: Sequence[int]
+    total: Sequence[int]
+
+
+def take_columns(key: ChunkKey, row: bytes) -> Columns:
+    """Give the greater part of packed buckets back, much faster than all of it.
+
+    Raises: DamagedChunk.
+    """
+    check_chunk(key.packed(), row)
+    try:
+        return _take_columns(key, row)[0]
+    except (IndexError, ValueError, OverflowError, MemoryError) as why:
+        raise DamagedChunk(f"chunk {key} makes no sense inside: {why}") from why
+
+
+def _take_columns(key: ChunkKey, row: bytes) -> tuple[Columns, int, int]:
+    """The columns, the usual gap, and the place behind them."""
     count, place = take(row, 5)
     usual_ms, place = take(row, place)
-    columns: list[Sequence[int]] = []
-    for number in range(6):
-        wide = key.kind == HOURS and number == TOTALS_COLUMN
-        column, place = (_take_wide if wide else take_column)(row, place, count)
-        columns.append(column)
-    numbers, counts, leasts, spreads, means, rests = columns
-    excess: Sequence[int] | None = None
+    numbers, place = take_column(row, place, count)
+    good, place = take_column(row, place, count)
+    least, place = take_column(row, place, count)
+    spread, place = take_column(row, place, count)
+    most = list(map(add, least, spread))
     if key.kind == HOURS:
-        place += 1
-        if row[place - 1]:
-            excess, place = _take_wide(row, place, count)
-        totals = [n * least + rest for n, least, rest in zip(counts, leasts, means, strict=True)]
+        rest, place = _take_wide(row, place, count)
+        total = list(map(add, map(mul, good, least), rest))
     else:
-        totals = [n * (least + mean) for n, least, mean in zip(counts, leasts, means, strict=True)]
-    mosts = [least + spread for least, spread in zip(leasts, spreads, strict=True)]
-    covered = [n * usual_ms + rest for n, rest in zip(counts, rests, strict=True)]
-    if excess is not None:
-        integrals = [usual_ms * total + rest for total, rest in zip(totals, excess, strict=True)]
+        mean, place = take_column(row, place, count)
+        total = list(map(mul, good, map(add, least, mean)))
+    return Columns(numbers, good, least, most, total), usual_ms, place
+
+
+def _take(key: ChunkKey, row: bytes) -> RolledUp:
+    columns, usual_ms, place = _take_columns(key, row)
+    count = len(columns.numbers)
+    rests, place = take_column(row, place, count)
+    covered = [n * usual_ms + rest for n, rest in zip(columns.good, rests, strict=True)]
+    if key.kind == HOURS and row[place]:
+        excess, _ = _take_wide(row, place + 1, count)
+        integrals = [usual_ms * total + rest for total, rest in zip(columns.total, excess, strict=True)]
     else:
         integrals = [
             total * ms // n if n * usual_ms != ms else total * usual_ms
-            for total, ms, n in zip(totals, covered, counts, strict=True)
+            for total, ms, n in zip(columns.total, covered, columns.good, strict=True)
         ]
-    rows = zip(numbers, counts, totals, leasts, mosts, covered, integrals, strict=True)
+    numbers, good, least, most, totals = columns
+    rows = zip(numbers, good, totals, least, most, covered, integrals, strict=True)
     return RolledUp(usual_ms, list(map(Bucket._make, rows)))
 
 

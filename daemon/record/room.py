@@ -1,6 +1,7 @@
 """Room for the record: its budget of pages, the ballast for a full disk, and what goes first when it is short.
 
-Oldest raw readings go first, then the minutes made of them; hours and everything else stay for ever.
+The oldest raw readings go first, down to the last thirty days of the service; then the oldest minutes, and
+only then what raw is left. Hours and everything else stay for ever.
 The ballast is a file that holds a little of the disk, given up at the first full disk: even a deletion
 needs room in the log. It is made again when there is room.
 """
@@ -22,6 +23,7 @@ BALLAST_NEEDS_BYTES = 8 << 20
 SAFE_BYTES = 256 << 10
 # Above this share of the budget the oldest raw readings go; a block of six hours still fits above it.
 FULL_SHARE = 0.95
+RAW_KEPT_BLOCKS = 120  # of six hours
 LOG_MUCH_BYTES = 16 << 20  # four times what the log grows to when nobody is in the way
 HOLDERS_MOST = 5
 
@@ -116,18 +118,29 @@ def drop_ballast(folder: Path) -> bool:
 
 
 def drop_oldest(db: sqlite3.Connection) -> ChunkKey | None:
-    """Delete the oldest block of raw readings, else the oldest of minutes; inside a transaction.
+    """Delete the oldest block of raw readings, or of minutes; inside a transaction.
 
     Returns: where it began, None when nothing is left that may go.
     """
-    for table in ("block", "minute"):
+    for table in ("block", "minute") if _has_more(db, "block", RAW_KEPT_BLOCKS) else ("minute", "block"):
         row = db.execute(f"SELECT k FROM {table} ORDER BY k LIMIT 1").fetchone()
         if row is not None:
             key = ChunkKey.of(row[0])
-            end = first_key(key.boot, key.start_h + 1)
-            db.execute(f"DELETE FROM {table} WHERE k < ?", (end,))
+            db.execute(f"DELETE FROM {table} WHERE k < ?", (first_key(key.boot, key.start_h + 1),))
             return key
     return None
+
+
+def _has_more(db: sqlite3.Connection, table: str, count: int) -> bool:
+    """Whether a table holds more than so many blocks; looked up from the oldest on, never counted through."""
+    after = 0
+    for _ in range(count + 1):
+        row = db.execute(f"SELECT k FROM {table} WHERE k >= ? ORDER BY k LIMIT 1", (after,)).fetchone()
+        if row is None:
+            return False
+        key = ChunkKey.of(row[0])
+        after = first_key(key.boot, key.start_h + 1)
+    return True
 
 
 def holders_of(file: Path, processes: Path = Path("/proc")) -> list[str]:

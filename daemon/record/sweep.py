@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from daemon.record.chunks import (
+    BOOT_SHIFT,
     HOURS,
     MINUTES,
     POLLS,
@@ -139,3 +140,10 @@ def newest_sealed_ms(ask: Ask, boot: int) -> int:
                 newest_ms = max(newest_ms, key.start_ms)
         return newest_ms
     return 0
+
+
+def newest_ms(ask: Ask, boot: int) -> int:
+    """The time of the newest commit or sealed poll of a boot, ms since its start; 0 without any."""
+    first, end = boot << BOOT_SHIFT, (boot + 1) << BOOT_SHIFT
+    (key,) = ask("SELECT max(k) FROM tail WHERE k >= ? AND k < ?", first, end)[0]
+    return newest_sealed_ms(ask, boot) if key is None else int(key) - first

@@ -4,7 +4,7 @@ import dataclasses
 import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ LOCKED_WAIT_S = 2.0
 AHEAD_MOST_MS = 5_000
 LOOK_EVERY_MS = 60_000
 WORK_EVERY_MS = 10_000
+SHRINK_PAGES = 64  # given back in one piece of work
 DROPS_MOST = 4  # blocks given up for one commit; each has more room than a commit needs
 
 
@@ -199,7 +200,7 @@ class Record:
                 self._looked_ms = now_ms
                 room.make_ballast(self.file.parent)
                 self.room = room.look(self._db, self.file, self._pages_most)
-            return self._is_over_budget() and self._drop_oldest()
+            return (self._is_over_budget() and self._drop_oldest()) or self._shrink()
         except sqlite3.Error as why:
             self._sealer.forget()
             raise self._failed(why) from why
@@ -236,6 +237,15 @@ class Record:
     def _is_over_budget(self) -> bool:
         return self._pages_most is not None and room.used_pages(self._db) > room.FULL_SHARE * self._pages_most
 
+    def _shrink(self) -> bool:
+        """Give pages back to the disk when the file is larger than its budget, as after that was made smaller."""
+        (count,), (free,) = (self._db.execute(f"PRAGMA {what}").fetchone() for what in ("page_count", "freelist_count"))
+        if self._pages_most is None or count <= self._pages_most or not free:
+            return False
+        # As a script: one statement by itself frees one page only.
+        self._db.executescript(f"PRAGMA incremental_vacuum({SHRINK_PAGES})")
+        return True
+
     def _drop_oldest(self) -> bool:
         with self._transaction():
             dropped = room.drop_oldest(self._db) is not None
@@ -244,21 +254,32 @@ class Record:
 
     def _ways_out_of_full(self) -> Iterator[None]:
         """Make room in one way after the other; after each what failed may be tried again."""
-        try:
-            self._db.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()  # the log's own room can be used again
-            yield
-        except sqlite3.Error:
-            pass
+        self._reuse_log()
+        yield
         if room.disk_free_bytes(self.file.parent) < room.BALLAST_BYTES and room.drop_ballast(self.file.parent):
             self._looked_ms = -LOOK_EVERY_MS
+            # At once, before others take the room: the file grows to what is in the log, which then
+            # can be used again, and has free pages of its own.
+            self._reuse_log()
+            self._try_drop()
             yield
         for _ in range(DROPS_MOST):
-            try:
-                if not self._drop_oldest():
-                    return
-            except StoreError:
+            if not self._try_drop():
                 return
             yield
+
+    def _try_drop(self) -> bool:
+        try:
+            dropped = self._drop_oldest()
+        except StoreError:
+            return False
+        self._reuse_log()
+        return dropped
+
+    def _reuse_log(self) -> None:
+        """Bring the log into the file, so that its own room is used again; as far as that goes on a full disk."""
+        with suppress(sqlite3.Error):
+            self._db.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()
 
     def close(self) -> None:
         """Bring the log into the file, close it and let go of the lock; a second call does nothing."""

@@ -127,6 +127,7 @@ SWAPS = [
     ("baud = 19200", "echo = 1", "line.rs485.echo", "true or false"),
     ("baud = 19200", "reply_s = 0", "line.rs485.reply_s", "how long an answer may take"),
     ("commit_s = 10", "commit_s = 0", "record.commit_s", "power cut"),
+    ("commit_s = 10", "budget_mb = 15", "record.budget_mb", "what the record may take"),
     # texts and words
     ('name = "Cold Fork Ridge"', 'name = ""', "site.name", "1 to 60"),
     ('name = "Cold Fork Ridge"', 'name = " x"', "site.name", "without blanks"),
@@ -148,7 +149,7 @@ SWAPS = [
     ("capacity_ah = 24", "capacity_ah = 24\ncapacity_ha = 24", "bank.capacity_ha", 'did you mean "capacity_ah"'),
     ("baud = 19200", "baudrate = 19200", "line.rs485.baudrate", 'did you mean "baud"'),
     ("raise = 70", "raise_at = 70", "alert.controller-hot.raise_at", 'did you mean "raise"'),
-    ("commit_s = 10", "xyzzy = 10", "record.xyzzy", "known here: commit_s"),
+    ("commit_s = 10", "xyzzy = 10", "record.xyzzy", "known here: budget_mb, commit_s"),
     ("[clock]", "[clok]", "clok", 'did you mean "clock"'),
     ("[record]", "[way_out.x]\n[record]", "way_out", 'did you mean "way-out"'),
     ("[alert.controller-hot]", "[alert.controler-hot]", "alert.controler-hot", 'did you mean "controller-hot"'),
