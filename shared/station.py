@@ -6,6 +6,7 @@ readings from elsewhere, so that all three take the same way.
 
 from collections.abc import Collection, Mapping
 from datetime import datetime
+from types import MappingProxyType
 
 from shared.alerts import AlertBook, AlertEvent
 from shared.charge import ChargeFilter
@@ -13,11 +14,13 @@ from shared.notices import NoticeContext
 from shared.quantities import QUANTITIES
 from shared.readings import Reading
 from shared.rules import rules_for
+from shared.service_rules import ANSWERING_TURNS, QUIET_LINE_S
 from shared.site import Site
 from shared.wiring import bank_current_plan, sources
 
 FRESH_PERIODS = 3.0  # a value is used for this many periods of its instrument,
 FRESH_LEAST_S = 30.0  # and at least this long
+_NOTHING: Mapping[str, float | None] = MappingProxyType({})
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
 ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
 ESTIMATOR = "halfmark"  # the instrument name under which it goes there
@@ -163,19 +166,38 @@ class Station:
         """Seconds since the instrument's last answer, or since the start."""
         return now_s - self._seen_s.get(instrument, self._awaited_s[instrument])
 
-    def facts(self, now_s: float) -> dict[str, float | None]:
-        """Everything the rules may look at; None where it is not known."""
+    def line_quiet_s(self, line: str, now_s: float) -> float:
+        """Seconds for which no instrument of a line has answered; 0 while one does, or where it has only one."""
+        rows = [row for row in self.site.instruments.values() if row.line == line]
+        silent_s = [self.silent_s(row.name, now_s) for row in rows]
+        lasting = all(
+            length_s >= max(QUIET_LINE_S, ANSWERING_TURNS * row.every_s)
+            for length_s, row in zip(silent_s, rows, strict=True)
+        )
+        return min(silent_s) if len(rows) > 1 and lasting else 0.0
+
+    def facts(self, now_s: float, told: Mapping[str, float | None] = _NOTHING) -> dict[str, float | None]:
+        """Everything the rules may look at; None where it is not known.
+
+        Args:
+            now_s: seconds since boot.
+            told: facts only the service can know, see `shared.service_rules.TOLD_FACTS`.
+        """
         facts: dict[str, float | None] = {"share_below_half": self.share_below_half()}
         for quantity in ("bank_c", "controller_c", "enclosure_c", "computer_c"):
             facts[quantity] = self.hottest(quantity, now_s)
         for name in self.site.instruments:
             facts[f"silent_s:{name}"] = self.silent_s(name, now_s)
             facts[f"suspect_share:{name}"] = self._suspect_share[name] if name in self._seen_s else None
+        for line in dict.fromkeys(row.line for row in self.site.instruments.values()):
+            facts[f"line_down_s:{line}"] = self.line_quiet_s(line, now_s)
+        for name, value in told.items():
+            facts[name] = max(value or 0.0, facts.get(name) or 0.0) if name.startswith("line_down_s:") else value
         return facts
 
-    def step_rules(self, now_s: float) -> list[AlertEvent]:
-        """Step every rule on what is known now; returns what was raised or cleared by it."""
-        return self.alerts.step(now_s, self.facts(now_s))
+    def step_rules(self, now_s: float, told: Mapping[str, float | None] = _NOTHING) -> list[AlertEvent]:
+        """Step every rule on what is known now, and on what the service tells; returns what happened to alerts."""
+        return self.alerts.step(now_s, self.facts(now_s, told))
 
     # -- over restarts -------------------------------------------------------------------------
 

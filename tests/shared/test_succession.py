@@ -18,7 +18,10 @@ SITE = Site(
     bank=Bank("agm", 24.0, 6, 0.5, 14.4, 13.7, -0.024),
     lines={"a": Line("a", port="/dev/ttyUSB0")},
     instruments={"shunt": SHUNT, "probe": Instrument("probe", "a", "register-map", 10.0, unit=3, gives=("bank_v",))},
-    alerts={"instrument-silent": AlertChange("instrument-silent", raise_at=1000.0, clear_at=500.0)},
+    alerts={
+        "instrument-silent": AlertChange("instrument-silent", raise_at=1000.0, clear_at=500.0),
+        "line-down": AlertChange("line-down", off=True),
+    },
 )
 BOTH = ("shunt", "probe")
 
