@@ -13,9 +13,9 @@ from typing import Protocol
 
 from daemon.errors import ConfigError, StoreError
 from daemon.record import RecordReader
-from daemon.sending.central_feed import BATCH_LINES, Batch, CentralFeed, Waiting
+from daemon.sending.central_feed import BATCH_LINES, CentralFeed, Waiting
 from daemon.sending.central_link import CentralDown, CentralRefused
-from daemon.sending.central_memory import CentralMemory
+from daemon.sending.central_memory import Batch, CentralMemory
 from daemon.trouble_log import TroubleLog
 from shared.notices import plain
 
@@ -94,6 +94,7 @@ class CentralCopy:
         self._trouble = TroubleLog(log, "central")
         self._memory_trouble = TroubleLog(log, "central: position")
         self._waiting = Waiting()
+        self._may_have_arrived = False  # any of the lines delivered last
 
     @property
     def waits(self) -> bool:
@@ -131,6 +132,8 @@ class CentralCopy:
 
     def _copy(self, reader: RecordReader) -> None:
         self._waiting = self._feed.waiting(reader)
+        if self._memory.unsure is not None:
+            self._send(self._memory.unsure)
         for batch in self._feed.batches(reader):
             if self._stopped():
                 return
@@ -144,12 +147,18 @@ class CentralCopy:
         if batch.redated:
             self._memory.put(batch.position)
             self._save()  # so that after a crash the same points get the same times again
-        aside = self._deliver(batch.lines) if batch.lines else []
+        try:
+            aside = self._deliver(batch.lines) if batch.lines else []
+        except _Failed:
+            if self._may_have_arrived:
+                self._memory.keep(batch)
+            raise
         if self._stopped():  # another may have taken over: it sends this batch again, which changes nothing
             return
         position = batch.position
-        position.ms, position.event_id = batch.ms, batch.event_id
+        position.ms, position.event_id, position.newest = batch.ms, batch.event_id, batch.newest
         self._feed.settle(position)
+        self._memory.keep(None)
         self._memory.put(position, aside)
         for line, why in aside:
             log.warning("central: set aside for good, the server refuses it (%s): %s", why, plain(line, 200))
@@ -164,6 +173,7 @@ class CentralCopy:
 
         Raises: _Failed: not everything else was taken; all of it is to be sent again.
         """
+        self._may_have_arrived = False
         waiting = deque(_pieces(lines, self._post_lines))
         aside: list[tuple[str, str]] = []
         while waiting:
@@ -186,6 +196,7 @@ class CentralCopy:
         try:
             link.post(lines)
         except CentralRefused as why:
+            self._may_have_arrived = self._may_have_arrived or why.status >= 500  # in part, or behind a proxy
             if why.status == TOO_LARGE:
                 self._post_lines = self._post_lines_most = max(1, len(lines) // 2)
                 return why
@@ -193,9 +204,11 @@ class CentralCopy:
                 return why
             raise _Failed(_words(why), slow=_is_for_a_person(why.status), wait_s=why.wait_s or 0.0) from None
         except CentralDown as why:
+            self._may_have_arrived = self._may_have_arrived or why.reached
             if why.hung:  # perhaps the link is too slow for so much at once
                 self._post_lines = max(POST_LINES_LEAST, min(len(lines), self._post_lines) // 2)
             raise _Failed(str(why)) from None
+        self._may_have_arrived = True
         self._post_lines = min(self._post_lines_most, 2 * self._post_lines)
         return None
 

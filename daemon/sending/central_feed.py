@@ -5,44 +5,25 @@ calendar waits, and keeps no later one waiting.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from daemon.clock import LATEST_UTC, RELEASE_UTC
 from daemon.picture import STATE_NAME
 from daemon.record import BootEntry, RecordReader
 from daemon.record.dating import Dating
 from daemon.record.packing import at_ms
+from daemon.record.poll_times import MOVED_MOST_MS
 from daemon.sending.central_lines import LineMaker, rank
-from daemon.sending.central_memory import CentralMemory, Position
+from daemon.sending.central_memory import Batch, CentralMemory, Position
+from shared.readings import Reading
 
 BATCH_LINES = 1000  # some eight minutes of a site; a commit that holds more is sent whole all the same
 BATCH_MS = 3_600_000  # one start of the boot is taken for the whole of a batch, so it is kept short
 REDATE_MS = 50  # a boot's start that has moved less is left as it was
+GIVEN_AGAIN_MS = 2000  # how far back of a position the record gives what is sealed once more, and some
 EVENTS_MOST = 500  # changes of alerts in one batch
 WAITING_MOST = 100_000  # commits counted as waiting
 _FIRST_MS, _LAST_MS = (round(moment.timestamp() * 1000.0) for moment in (RELEASE_UTC, LATEST_UTC))
-
-
-@dataclass(slots=True)
-class Batch:
-    """Lines of one boot, and where the copy stands when they have arrived.
-
-    Attributes:
-        position: of the boot, before the batch.
-        ms, event_id: what to set in it afterwards.
-        commits: how many commits of the record are in it.
-        lines: the lines, in order.
-        newest_ms: time of the newest reading in it, ms since 1970; None without one.
-        redated: whether the position's start of the boot was changed for it, so that it must be saved first.
-    """
-
-    position: Position
-    ms: int
-    event_id: int
-    commits: int = 0
-    lines: list[str] = field(default_factory=list)
-    newest_ms: int | None = None
-    redated: bool = False
 
 
 @dataclass(slots=True)
@@ -79,7 +60,8 @@ class CentralFeed:
             position = self._position(boot)
             if position.finished:
                 continue
-            while (batch := self._batch(reader, boot, position, dating)) is not None:
+            commits = _Ahead(reader.commits(boot.number, position.ms))
+            while (batch := self._batch(reader, boot, position, dating, commits)) is not None:
                 yield batch
             if boot is not boots[-1] and self._has_begun(dating, boot):
                 position.finished = True
@@ -130,10 +112,13 @@ class CentralFeed:
     def _position(self, boot: BootEntry) -> Position:
         return self._memory.position(boot.boot_id, boot.number, at_ms(boot.first_s))
 
-    def _batch(self, reader: RecordReader, boot: BootEntry, position: Position, dating: Dating) -> Batch | None:
-        batch = Batch(position, position.ms, position.event_id)
+    def _batch(
+        self, reader: RecordReader, boot: BootEntry, position: Position, dating: Dating, commits: "_Ahead"
+    ) -> Batch | None:
+        batch = Batch(position, position.ms, position.event_id, dict(position.newest))
         first_s: float | None = None
-        for ms, readings in reader.commits(boot.number, position.ms):
+        while (commit := commits.next) is not None:
+            ms, readings = commit
             if first_s is None:
                 first_s = ms / 1000.0
                 if not self._date(batch, dating, boot.number, first_s):
@@ -143,12 +128,16 @@ class CentralFeed:
             offset_ms = position.offset_ms
             assert offset_ms is not None
             for reading in readings:
+                if _is_there(reading, position):
+                    continue
+                _note(reading, batch.newest)
                 line = self._lines.reading(reading, offset_ms)
                 if line is not None:
                     batch.lines.append(line)
                     batch.newest_ms = offset_ms + at_ms(reading.at_s)
             batch.ms = ms
             batch.commits += 1
+            commits.move_on()
         self._add_events(reader, boot, batch, dating, until_ms=None if first_s is None else batch.ms)
         return batch if (batch.ms, batch.event_id) != (position.ms, position.event_id) else None
 
@@ -194,6 +183,36 @@ class CentralFeed:
         if utc_s is None or not _FIRST_MS <= utc_s * 1000.0 <= _LAST_MS:
             return None
         return round(utc_s * 1000.0) - at_ms(at_s)
+
+
+def _is_there(reading: Reading, position: Position) -> bool:
+    """Whether a reading near the position has been sent already: what is sealed is given once more, some ms later."""
+    ms = at_ms(reading.at_s)
+    if ms > position.ms + MOVED_MOST_MS:
+        return False
+    newest_ms, gap_ms = position.newest.get(reading.instrument, (None, 0))
+    moved_ms = min(MOVED_MOST_MS, gap_ms // 4) if gap_ms else MOVED_MOST_MS
+    return newest_ms is not None and newest_ms - GIVEN_AGAIN_MS <= ms <= newest_ms + moved_ms
+
+
+def _note(reading: Reading, newest: dict[str, tuple[int, int]]) -> None:
+    ms = at_ms(reading.at_s)
+    before_ms, _ = newest.get(reading.instrument, (ms, 0))
+    if ms >= before_ms:
+        newest[reading.instrument] = (ms, ms - before_ms)
+
+
+class _Ahead:
+    """Commits one by one, the next one looked at before it is taken: what is sealed is unpacked once, not each time."""
+
+    def __init__(self, commits: Iterator[tuple[int, list[Reading]]]) -> None:
+        self._commits = commits
+        self.next: tuple[int, list[Reading]] | None = None
+        self.move_on()
+
+    def move_on(self) -> None:
+        """Take the next one; there is none at the end."""
+        self.next = next(self._commits, None)
 
 
 def _rows(value: object) -> list[Mapping[str, object]]:

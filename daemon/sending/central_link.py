@@ -30,11 +30,13 @@ class CentralDown(Exception):
 
     Attributes:
         hung: whether the server was there but did not answer in time.
+        reached: whether the lines may have arrived all the same.
     """
 
-    def __init__(self, why: str, *, hung: bool = False) -> None:
+    def __init__(self, why: str, *, hung: bool = False, reached: bool = False) -> None:
         super().__init__(why)
         self.hung = hung
+        self.reached = reached or hung
 
 
 class CentralRefused(Exception):
@@ -99,7 +101,8 @@ def _down(why: Exception, url: str) -> CentralDown:
     kind = type(why).__name__  # a refused connection is counted among the time-outs by the client's own tree
     if kind in ("ReadTimeoutError", "ConnectTimeoutError"):
         return CentralDown(f"{url} did not answer in time", hung=kind == "ReadTimeoutError")
-    return CentralDown(plain(f"{url}: {_cause(why)}", REASON_MOST))
+    never = kind in ("NewConnectionError", "NameResolutionError", "SSLError", "MaxRetryError", "LocationParseError")
+    return CentralDown(plain(f"{url}: {_cause(why)}", REASON_MOST), reached=not never)
 
 
 def _cause(why: BaseException) -> str:
@@ -124,9 +127,10 @@ def _refusal(why: Any, url: str) -> CentralRefused | CentralDown:
 # -- the client, without what is never used ----------------------------------------------------
 
 # The client brings some 370 modules of generated classes for a server's whole management, of which a
-# writer uses two. They cost 9 MiB and half of the time to load, on a computer that has to last on what
-# a panel gives; numpy, if it happens to be installed, another 11 MiB.
-_HOLLOW = ("influxdb_client.domain.", "influxdb_client.service.")
+# writer uses three, and a library of streams for its batching mode, which we do not use. They cost 14 MiB and
+# most of the time to load, on a computer that has to last on what a panel gives; numpy, if it happens to be
+# installed, another 11 MiB.
+_HOLLOW = ("influxdb_client.domain.", "influxdb_client.service.", "reactivex")
 _WHOLE = (
     "influxdb_client.domain.dialect",
     "influxdb_client.domain.write_precision",
@@ -135,15 +139,20 @@ _WHOLE = (
 )
 
 
+class _Nothing:
+    """What stands in for every class of a hollow module; takes any argument and does nothing with it."""
+
+    def __init__(self, *args: object, **named: object) -> None:
+        """Forget everything: such an object is at most the default of an argument nobody gives."""
+
+
 class _HollowModule(ModuleType):
-    """Stands in for a module nobody uses: any class asked of it is an empty one."""
+    """Stands in for a module nobody uses: any class asked of it is the same empty one."""
 
     def __getattr__(self, name: str) -> Any:
         if name.startswith("__"):
             raise AttributeError(name)
-        made = type(name, (), {"__module__": self.__name__})
-        setattr(self, name, made)
-        return made
+        return _Nothing
 
 
 class _HollowFinder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -152,7 +161,7 @@ class _HollowFinder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
     def find_spec(self, fullname: str, path: object, target: object = None) -> importlib.machinery.ModuleSpec | None:
         """Take over the generated classes; leave everything else to Python's own finders."""
         if fullname.startswith(_HOLLOW) and fullname not in _WHOLE:
-            return importlib.machinery.ModuleSpec(fullname, self)
+            return importlib.machinery.ModuleSpec(fullname, self, is_package=fullname.startswith("reactivex"))
         return None
 
     def create_module(self, spec: importlib.machinery.ModuleSpec) -> ModuleType:
@@ -173,7 +182,7 @@ def load_client() -> ModuleType:
             return importlib.import_module("influxdb_client")
     except Exception as why:  # another release may be built another way: then it costs more, and works
         log.info("influxdb-client can't be loaded in part (%s): loading all of it", why)
-        for name in [name for name in sys.modules if name.split(".")[0] == "influxdb_client"]:
+        for name in [name for name in sys.modules if name.split(".")[0] in ("influxdb_client", "reactivex")]:
             del sys.modules[name]
         return importlib.import_module("influxdb_client")
 

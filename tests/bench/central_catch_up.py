@@ -58,6 +58,7 @@ def make_record(folder: Path, days: float) -> dict[str, list[int]]:
                 ms = round((START_UTC_S + reading.at_s) * 1000.0)
                 for quantity in reading.values:
                     expected.setdefault(quantity, []).append(ms)
+        record.seal_all(days * DAY_S)  # as the service has done it by then
     finally:
         record.close()
     return expected

@@ -118,6 +118,16 @@ class Hill:
         )
         return self.copy
 
+    def grow_unevenly(self, from_s: int, count: int) -> None:
+        """Commit readings as they come: each some milliseconds late, another lateness each."""
+        for start in range(from_s, from_s + count, 10):
+            readings = [
+                Reading("shunt", s + 0.02 + s * 7 % 13 / 1000.0, {"bank_v": s / 1000.0})
+                for s in range(start, start + 10)
+            ]
+            readings.append(Reading("controller", start + 9.6 + start % 7 / 1000.0, {"panel_v": start / 100.0}))
+            self.record.commit(Batch(readings=readings, until_s=start + 10.0))
+
     def kill(self) -> CentralCopy:
         """End as by kill -9: nothing more is written."""
         if self.memory._db is not None:

@@ -283,6 +283,66 @@ def test_a_reading_that_reached_the_record_late_is_sent_too(hill: Hill) -> None:
     assert times(hill.link.taken) == [*range(100, 110), 50]
 
 
+def test_what_the_record_seals_meanwhile_is_neither_lost_nor_another_point(hill: Hill) -> None:
+    count = 5 * HOUR_S
+    hill.grow(0, 2000, each=50)
+    hill.turn()
+    late = Reading("controller", 1999.25, {"panel_v": 18.0})  # as a poll that was still under way at the commit
+    hill.record.commit(Batch(readings=[late], until_s=2001.0))
+    hill.grow(2001, count - 2001, each=50)
+    hill.record.seal_all(3 * HOUR_S)
+    stop = len(hill.link.posts) + 4
+
+    def judge(lines: Sequence[str]) -> None:
+        if len(hill.link.posts) == stop:
+            hill.link.taken.extend(lines)
+            raise KeyboardInterrupt
+
+    hill.link.judge = judge
+    with pytest.raises(KeyboardInterrupt):
+        hill.turn()
+    hill.kill()
+    hill.record.seal_all(count + HOUR_S)
+    assert hill.record.sealed.hours >= 4
+    hill.link.judge = lambda lines: None
+    hill.turn()
+    lines = set(hill.link.taken)
+    shunt = {line for line in lines if "instrument=shunt" in line}
+    assert sorted(times(list(shunt))) == [s for s in range(count) if s != 2000]
+    assert len(lines - shunt) == 1
+    assert hill.state()["waiting_commits"] == 0
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_sealing_moves_times_and_still_no_point_comes_twice(hill: Hill, killed: bool) -> None:
+    """Sent, then the answer to the last post is lost; hours pass, and the record seals what was sent."""
+    hill.grow_unevenly(0, 1800)
+    hill.turn()
+    hill.grow_unevenly(1800, 600)
+
+    def judge(lines: Sequence[str]) -> None:
+        hill.link.taken.extend(lines)
+        raise CentralRefused(502, "502 the answer was lost")
+
+    hill.link.judge = judge
+    hill.turn()
+    if killed:
+        hill.kill()
+    hill.link.judge = down
+    hill.grow_unevenly(2400, 3 * HOUR_S)
+    hill.turn(700.0)
+    hill.record.seal_all(2400.0 + 3 * HOUR_S)
+    assert hill.record.sealed.hours >= 2
+    hill.link.judge = lambda lines: None
+    hill.turn(700.0)
+    lines = list(dict.fromkeys(hill.link.taken))
+    volts = [line.rsplit(" ", 2)[1] for line in lines if "instrument=shunt" in line]
+    assert volts == [f"bank_v={s / 1000.0!r}" for s in range(2400 + 3 * HOUR_S)]
+    panel = [line.rsplit(" ", 2)[1] for line in lines if "instrument=controller" in line]
+    assert panel == [f"panel_v={s / 100.0!r}" for s in range(0, 2400 + 3 * HOUR_S, 10)]
+    assert hill.memory.unsure is None
+
+
 def test_a_record_begun_anew_is_sent_from_its_start(hill: Hill) -> None:
     hill.grow(0, 50)
     hill.turn()
