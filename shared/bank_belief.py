@@ -9,7 +9,9 @@ can tell where the bank stands without telling how large it is. Eleven states:
     CAPACITY      present capacity, Ah, 20 h rate, 25 C
     LEVEL         this unit's (bank and voltmeter) shift of the whole rest line, V
     FALL          this unit's relative change of the fall of the rest line
-    ACCEPTANCE    natural logarithm of this bank's acceptance over the chemistry's
+    ACCEPTANCE    natural logarithm of this bank's acceptance over the chemistry's: its doubt counts, but it is
+                  not learned, since accepted current over charge still missing is no straight line, and a line
+                  through one day's absorption would leave too little missing
     HOLD_BACK     change of the Ah still missing where acceptance reaches nothing, over nameplate
     RESISTANCE    natural logarithm of this bank's resistance over what chemistry and capacity let expect
     EFFICIENCY    change of the charge efficiency
@@ -20,6 +22,7 @@ from math import exp, log, sqrt
 
 from shared.chemistry import CHEMISTRIES, Chemistry, gas_a
 from shared.covariance import Matrix, diagonal, drift, fold, forget, shrink
+from shared.news import News
 from shared.rest_voltage import lead_rest_v, read_curve
 from shared.site import Bank
 
@@ -38,6 +41,11 @@ _ACCEPT_ERROR = 0.2  # of the Ah missing by the accepted current: it is no strai
 _ACCEPT_ERROR_FRAC = 0.006  # and over nameplate
 _BALANCING_S = 1800.0
 _ENDING_ERROR_FRAC = 0.005  # scatter of what is missing then from day to day, over nameplate: judgement
+# End of discharge at low rates 1.80 to 1.90 V a cell; tables of rest voltage end at 1.93 to 1.98 (reference sheet).
+_EMPTY_V_CELL, _LINE_ENDS_V_CELL, _NOT_EMPTY_V_CELL = 1.88, 1.93, 1.98
+# What is left at the knee, over capacity, and its error; more in the cold, where 0 C takes 15 to 20 % at the 20 h
+# rate (reference sheet, from memory) and about half of that at the small loads of a site: judgement.
+_KNEE_LEFT, _KNEE_ERROR, _KNEE_PER_K = 0.02, 0.07, 0.0035
 _OVERFULL_FRAC = 0.01  # how far beyond full a bank may stand without being wrong, over nameplate: judgement
 _OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more resistance: common practice, no source
 _COLD_PER_K = 0.03  # acid evens out more slowly in the cold, about twice for 23 K: from memory
@@ -49,7 +57,10 @@ _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
 class BankBelief:
     """State and covariance, changed in place. Nothing here knows rows, minutes or instruments."""
 
-    __slots__ = ("accepted_s", "bank", "chemistry", "moved_ah", "p", "scale_ah", "shunt", "x", "_drift_per_s")
+    __slots__ = (
+        "accepted_s", "bank", "chemistry", "moved_ah", "news", "p", "scale_ah", "shunt", "was_low", "x",
+        "_drift_per_s",
+    )  # fmt: skip
 
     def __init__(self, bank: Bank, *, has_shunt: bool, chemistry: Chemistry | None = None) -> None:
         """Start with what the published bands, or the maker's own sheet in `chemistry`, and the nameplate say."""
@@ -58,6 +69,7 @@ class BankBelief:
         self.scale_ah = bank.capacity_ah
         self.shunt = has_shunt
         self.accepted_s = _DAY_S  # since an accepted current was folded in
+        self.was_low = False  # at the knee, since it was last well above
         self.moved_ah = 0.0  # charge that moved since the last rest voltage was folded in
         sigmas = self._prior_sigmas()
         self.x: list[float] = [0.0] * len(sigmas)
@@ -65,6 +77,7 @@ class BankBelief:
         self.x[CAPACITY] = self.chemistry.health.value * self.scale_ah
         self.p: Matrix = diagonal(sigmas)
         self._drift_per_s = self._drifts()
+        self.news = News(self.p)
 
     def _prior_sigmas(self) -> list[float]:
         row, scale_ah, cells = self.chemistry, self.scale_ah, self.bank.cells
@@ -93,7 +106,7 @@ class BankBelief:
         scale_ah, cells = self.scale_ah, self.bank.cells
         daily = [
             0.0005 * scale_ah, 0.0005 * cells / 6, 0.00002 * scale_ah, 0.0005 * scale_ah, 0.001 * cells / 6,
-            0.002, 0.02, 0.001, 0.01, 0.001, 0.02,
+            0.002, 0.0, 0.001, 0.01, 0.001, 0.02,
         ]  # fmt: skip
         return [sigma * sigma / _DAY_S for sigma in daily]
 
@@ -142,6 +155,7 @@ class BankBelief:
         for i, rate in enumerate(self._drift_per_s):
             p[i][i] += rate * dt_s
         p[REMOVED][REMOVED] += variance_ah2
+        self.news.step(dt_s, p)
 
     def _relax(self, dt_s: float, mean_a: float, bank_c: float) -> None:
         """Slow polarisation goes towards what the present current would leave behind, in the end."""
@@ -182,7 +196,8 @@ class BankBelief:
         row, cells, x = self.chemistry, self.bank.cells, self.x
         drop_v = self.ohm() * (mean_a - x[OFFSET])
         slow_error_v = row.rest_error_v_cell * cells
-        own_v = sqrt((0.15 * drop_v) ** 2 + (row.rest_v_per_k_cell * cells * error_c) ** 2 + slow_error_v**2)
+        warm_v = row.rest_v_per_k_cell * cells * error_c
+        own_v = sqrt((0.15 * drop_v) ** 2 + warm_v**2 + slow_error_v**2)
         alike = max(1.0, _REST_CORRELATED_S / dt_s)
         if row.rest_points:
             self._see_curve(mean_v - drop_v - x[SLOW], own_v, drop_v, alike)
@@ -254,7 +269,31 @@ class BankBelief:
         rows = [(REMOVED, 1.0), (HOLD_BACK, -scale_ah), (OFFSET, 1.0 / per_h), (GASSING, gassed_a / per_h)]
         rows.append((ACCEPTANCE, apart_ah))
         own_ah2 = (_ACCEPT_ERROR * apart_ah) ** 2 + (_ACCEPT_ERROR_FRAC * scale_ah) ** 2
-        self._fold(rows, apart_ah + held_ah - x[REMOVED], own_ah2 * alike)
+        self._fold(rows, apart_ah + held_ah - x[REMOVED], own_ah2 * alike, ACCEPTANCE)
+
+    def see_low(self, dt_s: float, mean_v: float, bank_c: float) -> bool:
+        """Tell from a lead-acid bank's knee how much is left: next to nothing at it, something above it.
+
+        The straight rest line ends there, and where it ends tells of the capacity. Beyond the knee nothing is told.
+
+        Args:
+            dt_s: time this observation stands for, s.
+            mean_v: V, in the dark under a small load. bank_c: C.
+        Returns: True when the bank is so low that neither its rest voltage nor its resistance goes by the line.
+        """
+        if self.chemistry.rest_points:
+            return False
+        x, cell_v = self.x, mean_v / self.bank.cells
+        cold = max(0.0, 25.0 - bank_c)
+        left, error = _KNEE_LEFT + _KNEE_PER_K * cold, _KNEE_ERROR + _KNEE_PER_K * cold
+        if cell_v > _NOT_EMPTY_V_CELL:
+            self.was_low = False
+            if 1.0 - x[REMOVED] / x[CAPACITY] < _KNEE_LEFT:
+                self.see_soc(_KNEE_LEFT, error * max(1.0, _REST_CORRELATED_S / dt_s) ** 0.5)
+        elif cell_v < _EMPTY_V_CELL and not self.was_low:
+            self.was_low = True
+            self.see_soc(left, error)
+        return cell_v < _LINE_ENDS_V_CELL
 
     def see_ohm(self, ohm: float) -> None:
         """Resistance from a set of keying edges, ohm of the whole bank; tells of capacity."""
@@ -281,6 +320,21 @@ class BankBelief:
         if x[REMOVED] < 0.0:
             self._fold([(REMOVED, 1.0)], -x[REMOVED], (_OVERFULL_FRAC * self.scale_ah) ** 2)
 
+    def doubt_current(self, share: float, leak_a: float) -> None:
+        """Two instruments tell of different currents: be no surer than half of what they are apart.
+
+        Args:
+            share: of the charge, that only one of them saw. leak_a: A that only one of them saw leave in the dark.
+        """
+        p = self.p
+        p[EFFICIENCY][EFFICIENCY] = max(p[EFFICIENCY][EFFICIENCY], (share / 2.0) ** 2)
+        p[OFFSET][OFFSET] = max(p[OFFSET][OFFSET], (leak_a / 2.0) ** 2)
+
+    def doubt_voltage(self, apart_v: float) -> None:
+        """Two voltmeters are this far apart, V: be no surer of the shift of the rest line than half of it."""
+        meters_v = max(0.0, apart_v - 2.0 * _METER_V_CELL * self.bank.cells) / 2.0
+        self.p[LEVEL][LEVEL] = max(self.p[LEVEL][LEVEL], meters_v * meters_v)
+
     # Forgetting.
 
     def start_at(self, soc_frac: float, sigma: float) -> None:
@@ -299,8 +353,10 @@ class BankBelief:
             if i != OFFSET:
                 self.x[i] = fresh.x[i]
                 forget(self.p, i, fresh.p[i][i] ** 0.5)
+        self.news = News(self.p)
 
     def forget_shunt(self) -> None:
         """A new shunt: its offset is unknown again."""
         self.x[OFFSET] = 0.0
         forget(self.p, OFFSET, self._prior_sigmas()[OFFSET])
+        self.news = News(self.p)

@@ -6,18 +6,19 @@ the bank (`shared.bank_belief`), which knows how much each kind of evidence is w
 """
 
 from collections.abc import Mapping
-from math import erfc, sqrt
+from math import erfc, exp, sqrt
 from typing import Any
 
 from shared.ah_count import AhCount
-from shared.bank_belief import CAPACITY, OFFSET, REMOVED, BankBelief
+from shared.bank_belief import CAPACITY, EFFICIENCY, OFFSET, REMOVED, RESISTANCE, BankBelief
 from shared.chemistry import Chemistry
 from shared.keying_edges import KeyingEdges
 from shared.regulation import Regulation
 from shared.row_screen import FreezeWatch, SpikeScreen
+from shared.second_current import SecondCurrent
 from shared.site import Bank
 
-SNAPSHOT_VERSION = 2
+SNAPSHOT_VERSION = 3
 PARTS = ("bank", "panel", "shunt")
 
 _MINUTE_S = 60.0
@@ -45,8 +46,8 @@ class ChargeFilter:
     """
 
     __slots__ = (
-        *_TALLIES, *_MARKS, "bank", "belief", "has_shunt", "soc_frac", "soc_sigma",
-        "_a_screen", "_c_screen", "_charging_a", "_count", "_dark_w", "_edges", "_freeze", "_regulation", "_v_screen",
+        *_TALLIES, *_MARKS, "bank", "belief", "has_shunt", "soc_frac", "soc_sigma", "_a_screen", "_c_screen",
+        "_charging_a", "_count", "_dark_w", "_edges", "_freeze", "_regulation", "_second", "_v_screen",
     )  # fmt: skip
 
     def __init__(
@@ -77,6 +78,7 @@ class ChargeFilter:
         self._edges = KeyingEdges(scale_ah)
         self._freeze = FreezeWatch(3e-4 * scale_ah)
         self._regulation = Regulation(bank)
+        self._second = SecondCurrent(scale_ah)
         self._v_screen = SpikeScreen(0.15 * bank.cells)
         self._a_screen = SpikeScreen(0.35 * scale_ah)
         self._c_screen = SpikeScreen(4.0)
@@ -125,8 +127,8 @@ class ChargeFilter:
             bank_c: temperature of the bank, C.
             controller_c: temperature of the charge controller, C.
             panel_w: power of the panel, W.
-            charge_a: the controller's charge current, A; only tells that it charges.
-            load_a: unused so far, A.
+            charge_a: the controller's charge current, A; tells that it charges, and with load_a is held against bank_a.
+            load_a: what the controller's load output takes, A.
         """
         # The plain row goes straight through here; whatever is out of the common is looked at by a method.
         last_s = self.at_s
@@ -190,6 +192,8 @@ class ChargeFilter:
                 self.sum_a += bank_a
             if self.dark_s > _DARK_FOR_S:
                 self._edges.step(dt_s, bank_v, bank_a)
+            if load_a is not None and charge_a is not None and bank_a is not None and self.has_shunt:
+                self._second.step(dt_s if dt_s < _GAP_S else 0.0, bank_a, charge_a, load_a)
         if span_s >= self.fold_s:
             self._fold()
         elif went_ah:
@@ -245,16 +249,28 @@ class ChargeFilter:
                 self.belief.not_overfull()
                 self._regulation.held_s = 0.0
             if self.rest_s >= _REST_EVERY_S:
-                if -_REST_C * self.bank.capacity_ah < mean_a < self._charging_a:
-                    self.belief.see_rest(min(self.rest_s, 600.0), self.mean_v, mean_a, bank_c, error_c)
+                self._see_rest(min(self.rest_s, 600.0), mean_a, bank_c, error_c)
                 self.rest_s = 0.0
-                if self._edges.ready():
-                    self.belief.see_ohm(self._edges.take_ohm())
             return
         self._edges.last_v = None
         charger_c, doubt_k = (bank_c, _CHARGER_APART_K + error_c) if self.charger_c is None else (self.charger_c, 0.0)
         if self._regulation.step(span_s, self.mean_v, self.high_v - self.low_v, charger_c, doubt_k):
             self.belief.see_accepted(span_s, mean_a, self.mean_v, bank_c)
+
+    def _see_rest(self, dt_s: float, mean_a: float, bank_c: float, error_c: float) -> None:
+        """Let a dark span's voltage tell, and the edges collected so far."""
+        belief, is_low = self.belief, False
+        if -_REST_C * self.bank.capacity_ah < mean_a < self._charging_a:
+            is_low = belief.see_low(dt_s, self.mean_v, bank_c)
+            if not is_low:
+                belief.see_rest(dt_s, self.mean_v, mean_a, bank_c, error_c)
+        apart = self._second.take()
+        if apart is not None:
+            belief.doubt_current(*apart)
+        if self._edges.ready():
+            ohm = self._edges.take_ohm()
+            if not is_low:
+                belief.see_ohm(ohm)
 
     def _temperature(self) -> tuple[float, float]:
         """Temperature of the bank, C, and its error, K: its own, else the charger's, else a guess."""
@@ -291,6 +307,22 @@ class ChargeFilter:
         """Standard error of the offset, A."""
         return sqrt(self.belief.p[OFFSET][OFFSET])
 
+    def learned(self) -> dict[str, tuple[float, float, float]]:
+        """What was learned of this bank and shunt: name -> (value, standard error, seconds since it last told more).
+
+        Names: capacity_ah, shunt_offset_a, efficiency_frac, resistance_frac (over what its chemistry and
+        capacity let expect). The time includes gaps whose length is known.
+        """
+        belief = self.belief
+        x, p, age_s = belief.x, belief.p, belief.news.age_s
+        rows = (
+            ("capacity_ah", CAPACITY, x[CAPACITY], 1.0),
+            ("shunt_offset_a", OFFSET, x[OFFSET], 1.0),
+            ("efficiency_frac", EFFICIENCY, belief.chemistry.efficiency.value + x[EFFICIENCY], 1.0),
+            ("resistance_frac", RESISTANCE, exp(x[RESISTANCE]), exp(x[RESISTANCE])),
+        )
+        return {name: (value, scale * sqrt(p[i][i]), age_s[i]) for name, i, value, scale in rows}
+
     def ah_left(self) -> float:
         """Charge left, Ah."""
         return self.soc_frac * self.capacity_ah
@@ -321,6 +353,13 @@ class ChargeFilter:
             self.at_s = at_s
         else:
             self.at_s = at_s - max(0.0, gap_s)
+
+    def voltages_apart(self, apart_v: float) -> None:
+        """Tell how far a second voltmeter at the bank is from the one in `step`, V, at a small current.
+
+        To be told again as long as it is so, each some minutes; a rest voltage is no surer than half of it.
+        """
+        self.belief.doubt_voltage(abs(apart_v))
 
     def measured(self, soc_frac: float, sigma: float) -> None:
         """A person measured the state of charge (0..1) with this standard error, above 0."""
@@ -383,6 +422,7 @@ class ChargeFilter:
             self._edges.clear()
         elif part == "shunt":
             self.belief.forget_shunt()
+            self._second.clear()
             self._count = AhCount(self.bank.capacity_ah)
         self._show()
 
@@ -396,6 +436,8 @@ class ChargeFilter:
             "p": [list(row) for row in self.belief.p],
             "moved_ah": self.belief.moved_ah,
             "accepted_s": self.belief.accepted_s,
+            "was_low": self.belief.was_low,
+            "news": self.belief.news.snapshot(),
             "span": {name: getattr(self, name) for name in _TALLIES},
             "marks": {name: getattr(self, name) for name in _MARKS},
             "shown": [self.soc_frac, self.soc_sigma],
@@ -403,6 +445,7 @@ class ChargeFilter:
             "edges": self._edges.snapshot(),
             "freeze": self._freeze.snapshot(),
             "regulation": self._regulation.snapshot(),
+            "second": self._second.snapshot(),
             "screens": [self._v_screen.snapshot(), self._a_screen.snapshot(), self._c_screen.snapshot()],
         }
 
@@ -427,6 +470,8 @@ class ChargeFilter:
         made.belief.p = [[float(value) for value in row] for row in saved["p"]]
         made.belief.moved_ah = saved["moved_ah"]
         made.belief.accepted_s = saved["accepted_s"]
+        made.belief.was_low = saved["was_low"]
+        made.belief.news.restore(saved["news"])
         for name, value in (*saved["span"].items(), *saved["marks"].items()):
             setattr(made, name, value)
         made.soc_frac, made.soc_sigma = saved["shown"]
@@ -434,6 +479,7 @@ class ChargeFilter:
         made._edges.restore(saved["edges"])
         made._freeze.restore(saved["freeze"])
         made._regulation.restore(saved["regulation"])
+        made._second.restore(saved["second"])
         for screen, kept in zip((made._v_screen, made._a_screen, made._c_screen), saved["screens"], strict=True):
             screen.restore(kept)
         return made

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 
 _STEP_C = 0.04  # nameplates an hour: 1 A on a bank of 25 Ah
+_SHORTEST_S = 5.0  # rows nearer together show less of the resistance, which still builds up over some seconds
 _LONGEST_S = 20.0
 _ENOUGH = 25
-_FIELDS = ("last_v", "last_a", "volts_amps", "amps2", "count")
+_FIELDS = ("last_v", "last_a", "since_s", "volts_amps", "amps2", "count")
 
 
 class KeyingEdges:
@@ -15,13 +16,14 @@ class KeyingEdges:
         count: steps since the last `take`.
     """
 
-    __slots__ = ("amps2", "count", "last_a", "last_v", "step_a", "volts_amps")
+    __slots__ = ("amps2", "count", "last_a", "last_v", "since_s", "step_a", "volts_amps")
 
     def __init__(self, capacity_ah: float) -> None:
         """Start with the nameplate capacity, Ah, which sets the least step of current."""
         self.step_a = _STEP_C * capacity_ah
         self.last_v: float | None = None
         self.last_a = 0.0
+        self.since_s = 0.0
         self.clear()
 
     def clear(self) -> None:
@@ -35,7 +37,10 @@ class KeyingEdges:
         if bank_v is None or bank_a is None:
             self.last_v = None
             return
-        if self.last_v is not None and dt_s <= _LONGEST_S:
+        self.since_s += dt_s
+        if self.last_v is not None and self.since_s < _SHORTEST_S:
+            return
+        if self.last_v is not None and self.since_s <= _LONGEST_S:
             step_a = bank_a - self.last_a
             if step_a > self.step_a or step_a < -self.step_a:
                 self.volts_amps += step_a * (bank_v - self.last_v)
@@ -43,6 +48,7 @@ class KeyingEdges:
                 self.count += 1
         self.last_v = bank_v
         self.last_a = bank_a
+        self.since_s = 0.0
 
     def ready(self) -> bool:
         """True when enough steps are in for a resistance worth having."""

@@ -210,6 +210,67 @@ def test_iron_phosphate_is_full_at_the_set_point_without_current() -> None:
     assert made.soc_sigma < 0.03
 
 
+def test_below_the_knee_the_rest_line_tells_nothing_and_no_capacity_is_made_up() -> None:
+    made = ChargeFilter(AGM, start_soc=0.10, start_sigma=0.05)
+    capacity_ah, sigma_ah = made.capacity_ah, made.capacity_sigma_ah
+    for i in range(6 * 8640):  # six days at a volt below any rest voltage, under a load
+        made.step(10.0 * i, 10.2 - 0.05 * (i % 7 == 0), -0.1, -0.1 * i / 360.0, 20.0, 20.0, 0.0)
+    assert made.soc_frac < 0.1
+    assert abs(made.capacity_ah - capacity_ah) < 1.5 * sigma_ah
+    assert made.capacity_sigma_ah > 0.5 * sigma_ah
+
+
+def test_the_knee_tells_of_lost_capacity() -> None:
+    # Counted out 14 Ah of nominal 24 since full, and at its knee: what is lost must show.
+    made = ChargeFilter(AGM, start_soc=1.0, start_sigma=0.01)
+    for i in range(8640):
+        amps = -14.0 / 24.0
+        volts = 12.85 - 1.1 * 14.0 / 24.0 * i / 8640.0 if i < 8200 else 11.2
+        made.step(10.0 * i, volts + 0.01 * (i % 3), amps, amps * i / 360.0, 25.0, 25.0, 0.0)
+    assert made.capacity_ah < 19.0
+    assert made.soc_frac < 0.25
+
+
+def test_two_voltmeters_apart_make_a_rest_voltage_less_telling() -> None:
+    sure, doubtful = ChargeFilter(AGM), ChargeFilter(AGM)
+    for (row, _), (same, _) in zip(plain_bank(8.0), plain_bank(8.0), strict=True):
+        sure.step(*row)
+        doubtful.step(*same)
+        doubtful.voltages_apart(0.4)
+    assert doubtful.soc_sigma > 1.3 * sure.soc_sigma
+    calm = ChargeFilter(AGM)
+    calm.voltages_apart(0.02)
+    assert calm.belief.p == ChargeFilter(AGM).belief.p
+
+
+def test_a_shunt_that_disagrees_with_the_controller_makes_it_less_sure() -> None:
+    def after(gain: float) -> ChargeFilter:
+        made = ChargeFilter(AGM)
+        for row, _ in plain_bank(72.0, amps=by_sun, step_s=30.0):
+            amps = row[2] or 0.0
+            made.step(*row, max(0.0, amps) * gain + (0.15 if amps > 0.0 else 0.0), 0.15 if amps > 0.0 else -amps)
+        return made
+
+    alike, apart = after(1.0), after(1.25)
+    assert 0.05 < apart.belief.p[9][9] ** 0.5 < 0.13  # half of what they are apart, less what closure tells
+    assert alike.belief.p[9][9] ** 0.5 < 0.02
+    assert apart.soc_sigma > alike.soc_sigma
+
+
+def test_what_was_learned_carries_error_and_age() -> None:
+    made = ChargeFilter(AGM)
+    run(made, plain_bank(5 * 24.0, amps=by_sun, step_s=20.0, offset_a=0.01))
+    told = made.learned()
+    assert told["shunt_offset_a"][:2] == (made.shunt_offset_a, made.shunt_offset_sigma_a)
+    assert told["shunt_offset_a"][2] < 2 * 86_400.0
+    assert told["capacity_ah"][2] > 4 * 86_400.0  # no keyings and no deep swing: nothing new about it
+    assert 0.9 < told["efficiency_frac"][0] <= 1.01
+    made.bridge(0.0, 10 * 86_400.0)
+    made.step(10.0, None, None)
+    made.step(400.0, None, None)
+    assert made.learned()["shunt_offset_a"][2] > 10 * 86_400.0
+
+
 # Snapshot, bridge, people.
 
 

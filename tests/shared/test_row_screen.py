@@ -62,6 +62,15 @@ def test_resistance_of_keying_edges_is_the_one_that_made_them() -> None:
     assert not edges.ready()
 
 
+def test_rows_a_second_apart_are_taken_five_seconds_apart() -> None:
+    # So that a step is seen after the same seconds as by an instrument read each five or ten.
+    edges = KeyingEdges(24.0)
+    for i in range(200):
+        amps = -1.6 if i // 20 % 2 else -0.13
+        edges.step(1.0, 12.6 + 0.03 * amps, amps)
+    assert edges.count == 9
+
+
 def test_no_edge_is_taken_over_a_gap_a_missing_value_or_from_small_steps() -> None:
     edges = KeyingEdges(24.0)
     edges.step(10.0, 12.6, -0.1)
