@@ -19,7 +19,7 @@ from shared.readings import Reading
 log = logging.getLogger("halfmark.cycle")
 
 RECONNECT_LEAST_S = 0.25
-RECONNECT_MOST_S = 4.0  # a plug put back is seen within this
+RECONNECT_MOST_S = 3.0  # a plug put back is seen within this, so that one second is left for a record and its check
 RETRY_MOST_S = 10.0  # a silent instrument is asked at least this often, or at its own period
 STARVED_S = 120.0  # and is given a turn after this long even if no gap fits it
 GAP_MARGIN_S = 0.02
