@@ -53,7 +53,7 @@ def test_what_was_stored_is_what_the_instruments_showed(rig: SiteRig) -> None:
             stored = [placed.reading for placed in reader.readings(instrument="shunt")]
     assert len(stored) >= 8
     for reading in stored:
-        shown = rig.line.was(2, "input", 1510, 1, reading.at_s - 0.3, reading.at_s)
+        shown = rig.line.was(2, "input", 1510, 1, reading.at_s - 0.6, reading.at_s)
         assert round(reading.values["bank_v"] * 1000) in [registers[0] for registers in shown]
 
 
@@ -193,7 +193,7 @@ def test_wrong_data_on_the_line_is_counted_and_never_stored(tmp_path: Path) -> N
     for reading in stored:
         if "bank_v" not in reading.values:
             continue
-        shown = rig.line.was(2, "input", 1510, 1, reading.at_s - 0.3, reading.at_s)
+        shown = rig.line.was(2, "input", 1510, 1, reading.at_s - 0.6, reading.at_s)
         assert round(reading.values["bank_v"] * 1000) in [registers[0] for registers in shown]
 
 
