@@ -107,6 +107,8 @@ def _episodes(
             note = event.body.get("note")
             who = str(event.body.get("who") or "?")
             open_ones[event.alert].acks.append(Ack(x, who, note if isinstance(note, str) else None))
+        elif event.state == "grown" and event.alert in open_ones:
+            open_ones[event.alert].severity = event.severity
         elif event.state == "cleared" and event.alert in open_ones:
             episode = open_ones.pop(event.alert)
             episode.end_x = x

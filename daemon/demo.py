@@ -165,7 +165,8 @@ def _step_rules(station: Station, batch: Batch, now_s: float, start_utc_s: float
     for event in station.step_rules(now_s):
         utc = datetime.fromtimestamp(start_utc_s + now_s, UTC)
         batch.events.append(event)
-        batch.notices.append(compose(event, station.notice_context(now_s, utc=utc, origin=PAST_BOOT_ID)))
+        if event.told:
+            batch.notices.append(compose(event, station.notice_context(now_s, utc=utc, origin=PAST_BOOT_ID)))
         batch.state["alerts"] = station.alerts.snapshot()
 
 

@@ -155,6 +155,8 @@ def _alert(row: StandingAlert, now_s: float, utc: datetime | None) -> AlertPictu
         "meaning": rule.meaning if rule else "",
         "to_do": rule.to_do if rule else "",
         "acked": _acked(row, now_s),
+        "covered_by": row.covered_by,
+        "held": row.held,
     }
 
 

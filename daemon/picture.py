@@ -60,7 +60,9 @@ class LimitPicture(TypedDict):
 class AlertPicture(TypedDict):
     """One standing alert; `acked` is null until a person took it on.
 
-    `title` is the alert in a few words, `unit` that of value and limit: "share", "C", "s" or empty.
+    `title` is the alert in a few words, `unit` that of value and limit: "share", "C", "s" or another, or
+    empty. `covered_by` names the alert that explains it, so that it is kept quiet; `held` is true while it
+    stands only because it came and went too often.
     """
 
     alert: str
@@ -75,6 +77,8 @@ class AlertPicture(TypedDict):
     meaning: str
     to_do: str
     acked: dict[str, object] | None
+    covered_by: NotRequired[str | None]
+    held: NotRequired[bool]
 
 
 class InstrumentPicture(TypedDict):
@@ -248,6 +252,8 @@ def _alert(row: Mapping[str, object]) -> AlertPicture:
         "meaning": _text(row, "meaning"),
         "to_do": _text(row, "to_do"),
         "acked": dict(acked) if isinstance(acked, Mapping) else None,
+        "covered_by": _text(row, "covered_by") or None,
+        "held": row.get("held") is True,
     }
 
 

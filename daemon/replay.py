@@ -28,6 +28,8 @@ from shared.wiring import ENDS, OWN_LEAD, ends_of, mistakes
 
 FILE = "file"  # the instrument the file stands for
 RULES_EVERY_S = 60.0
+# What a reader of the events is told: an alert begins when people first hear of it.
+TOLD_STATES = {"raised": "raised", "uncovered": "raised", "cleared": "cleared"}
 PERIOD_ROWS = 100  # lines from which the file's period is taken
 PERIOD_S = (1.0, 3600.0)
 PROGRESS_ROWS = 2000
@@ -156,7 +158,9 @@ def _run(station: Station, rows: Iterator[FileRow], estimates: IO[str], events: 
 
 def _step_rules(station: Station, begin_s: float, events: IO[str], now_s: float) -> None:
     for event in station.step_rules(now_s):
-        events.write(dumps({"time_s": _plain(begin_s + now_s), "alert": event.alert, "state": event.state}) + "\n")
+        if event.told and event.state in TOLD_STATES:
+            state = TOLD_STATES[event.state]
+            events.write(dumps({"time_s": _plain(begin_s + now_s), "alert": event.alert, "state": state}) + "\n")
 
 
 def _plain(time_s: float) -> int | float:

@@ -217,9 +217,10 @@ class Service:
             self.recorder.commit_soon()
 
     def _tell(self, event: AlertEvent, now_s: float) -> None:
-        log.warning("%s %s: value %s, limit %s", event.alert, event.state, event.value, event.limit)
-        notice = compose(event, self.station.notice_context(now_s, utc=self._utc(now_s), origin=self.boot_id))
-        self.recorder.add_event(event, notice)
+        covered = f", explained by {event.covered_by}" if event.covered_by else ""
+        log.warning("%s %s: value %s, limit %s%s", event.alert, event.state, event.value, event.limit, covered)
+        context = self.station.notice_context(now_s, utc=self._utc(now_s), origin=self.boot_id)
+        self.recorder.add_event(event, compose(event, context) if event.told else None)
 
     def _look_at_clock(self, now_s: float) -> None:
         anchor = self._trusted(self.newest_anchor)

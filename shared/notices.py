@@ -11,7 +11,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from math import hypot
 
-from shared.alerts import NOT_WATCHED, AlertEvent
+from shared.alerts import (
+    BY_CONDITION,
+    BY_FLAPPING,
+    BY_TIME,
+    FLAP_WITHIN_S,
+    FLAPS_MOST,
+    NOT_WATCHED,
+    AlertEvent,
+)
 from shared.rules import RULES, Rule
 from shared.site import Site
 
@@ -21,11 +29,19 @@ SHORT_MOST = 160  # one short message in the 7-bit alphabet of 3GPP TS 23.038
 SITE_MOST = 40
 SHORT_SITE_MOST = 24
 NAME_MOST = 40
+WORDS_MOST = 300
 SHORT_NAME_MOST = 20
 # Outside the basic 7-bit alphabet, or counted twice there (3GPP TS 23.038).
 _SHORT_SWAPS = str.maketrans(
     {"^": "'", "{": "(", "}": ")", "[": "(", "]": ")", "~": "-", "|": "/", "\\": "/", "`": "'"}
 )
+
+_STATE_WORDS = {
+    "cleared": "over",
+    "grown": "worse",
+    "reminded": "still stands",
+    "uncovered": "stands by itself",
+}
 
 NEVER_ALONE = (
     "Never go alone, and tell somebody where you are and when you will be back. Not in storm, ice or dark: a silent "
@@ -140,7 +156,7 @@ def compose(event: AlertEvent, context: NoticeContext) -> Notice:
     """
     rule = RULES[event.rule]
     site = plain(context.site.place.name, SITE_MOST)
-    headline = f"{_title(rule, event)}, {'over' if event.state == 'cleared' else event.state}"
+    headline = f"{_title(rule, event)}, {_state_words(event)}"
     subject = f"{site}: {event.severity.upper()}: {headline}"
     return Notice(
         key=f"{plain(context.origin, NAME_MOST)}-{event.id}-{round(event.at_s * 1000.0)}",
@@ -188,6 +204,10 @@ def written_value(rule: Rule, value: float | None) -> str:
         return f"{100.0 * value:.0f} %"
     if rule.unit == "s":
         return duration(value)
+    if rule.unit == "":
+        return f"{value:.0f}"
+    if rule.unit == "A":
+        return f"{value:.2f} A"
     return f"{value:.1f} {rule.unit}"
 
 
@@ -200,6 +220,12 @@ def written_reserve(reserve: Reserve | None) -> str:
         f"{abs(reserve.points):.0f} points {side} the half mark (give or take {reserve.points_error:.0f}), "
         f"{reserve.ah:+.1f} Ah (give or take {reserve.ah_error:.1f})"
     )
+
+
+def _state_words(event: AlertEvent) -> str:
+    if event.state == "raised" and event.why == BY_FLAPPING:
+        return "comes and goes"
+    return _STATE_WORDS.get(event.state, event.state)
 
 
 def _title(rule: Rule, event: AlertEvent, name_most: int = NAME_MOST) -> str:
@@ -223,10 +249,15 @@ def _utc(moment: datetime) -> str:
 def _text(rule: Rule, event: AlertEvent, context: NoticeContext, subject: str) -> str:
     lines = [*_wrapped(subject), ""]
     lines += _row("Site", plain(context.site.place.name, SITE_MOST))
-    lines += _row("What", f"{_title(rule, event)} ({event.alert}), {event.state}")
+    lines += _row("What", f"{_title(rule, event)} ({event.alert}), {_state_words(event)}")
     lines += _row("Severity", event.severity)
     lines += _row("Since", _since(event, context))
     lines += _cleared_rows(rule, event, context) if event.state == "cleared" else _raised_rows(rule, event)
+    if event.words:
+        lines += _row("Told", plain(event.words, WORDS_MOST))
+    if event.who is not None and event.state != "raised":
+        note = f": {event.note}" if event.note else ""
+        lines += _row("Taken on", plain(f"by {event.who}{note}", WORDS_MOST))
     lines += _row("Reserve", written_reserve(context.reserve))
     if context.utc is not None:
         lines += _row("Written", _utc(context.utc))
@@ -240,10 +271,33 @@ def _text(rule: Rule, event: AlertEvent, context: NoticeContext, subject: str) -
 
 
 def _raised_rows(rule: Rule, event: AlertEvent) -> list[str]:
-    return [
+    rows = [
         *_row("Value", f"{written_value(rule, event.value)} ({rule.value_name})"),
         *_row("Limit", written_value(rule, event.limit)),
     ]
+    why = _why(rule, event)
+    return rows + _row("Why", why) if why else rows
+
+
+def _why(rule: Rule, event: AlertEvent) -> str:
+    """Why this notice comes now, where the value does not tell it."""
+    match event.state:
+        case "raised" if event.why == BY_FLAPPING:
+            return (
+                f"it has come and gone {FLAPS_MOST} times in {duration(FLAP_WITHIN_S)}: from now on it counts as "
+                f"standing until it has been calm for {duration(rule.hold_s)}, and its coming and going is not told"
+            )
+        case "grown" if event.why == BY_TIME:
+            return f"it has stood for {duration(event.at_s - event.since_s)}, so it is {event.severity} now"
+        case "grown":
+            return f"it has passed a further limit, so it is {event.severity} now"
+        case "reminded":
+            return (
+                f"it still stands after {duration(event.at_s - event.since_s)}; the next reminder comes later than this"
+            )
+        case "uncovered":
+            return "it was kept quiet while another alert explained it; that one is over, and this one still stands"
+    return ""
 
 
 def _cleared_rows(rule: Rule, event: AlertEvent, context: NoticeContext) -> list[str]:
@@ -252,6 +306,8 @@ def _cleared_rows(rule: Rule, event: AlertEvent, context: NoticeContext) -> list
     rows = _row("Lasted", f"{some}{duration(event.at_s - event.since_s)}{ended}")
     if event.why == NOT_WATCHED:
         return rows + _row("Why", "it is not watched any more: the site file has changed")
+    if event.why == BY_CONDITION:
+        return rows + _row("Worst", written_value(rule, event.worst)) + _row("Why", "what makes it a danger has ended")
     rows += _row("Value", f"{written_value(rule, event.value)} ({rule.value_name})")
     rows += _row("Worst", written_value(rule, event.worst))
     return rows + _row("Limit", f"{written_value(rule, event.limit)} to be over")
@@ -275,7 +331,8 @@ def _short(rule: Rule, event: AlertEvent, context: NoticeContext) -> str:
     if event.state == "cleared":
         parts = [head + f" over after {duration(event.at_s - event.since_s)}."]
     else:
-        parts = [head + f", {written_value(rule, event.value)}, limit {written_value(rule, event.limit)}."]
+        state = "" if event.state == "raised" and event.why != BY_FLAPPING else f" {_state_words(event)}"
+        parts = [head + f"{state}, {written_value(rule, event.value)}, limit {written_value(rule, event.limit)}."]
         parts.append("Not alone, not in storm, ice, dark.")
     left = context.reserve
     if left is not None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from daemon.picture import AlertPicture, InstrumentPicture, Picture, QuantityPicture
 from daemon.screens.lettering import clean, columns, cut, pad, span, to_ascii, wrap
-from daemon.screens.verdict import Told, alert_title, by_severity, is_silent, verdict
+from daemon.screens.verdict import Told, alert_state, alert_title, by_severity, is_silent, verdict
 from shared.quantities import QUANTITIES
 
 COLUMNS = 80
@@ -228,7 +228,8 @@ def _alerts(alerts: list[AlertPicture], room: int) -> list[Row]:
 
 def _alert_row(alert: AlertPicture) -> Row:
     tone = "warn" if alert["severity"] == "advice" else "bad"
-    taken = " (taken on)" if alert["acked"] is not None else ""
+    state = alert_state(alert)
+    taken = f" ({state})" if state else ""
     words = f"{alert_title(alert)}, for {span(alert['for_s'])}{taken}{_against_limit(alert)}"
     return Row(f"{pad(clean(alert['severity']).upper(), LABEL - 1)} {words}", tone)
 

@@ -86,9 +86,19 @@ def is_silent(row: InstrumentPicture) -> bool:
 
 
 def by_severity(alerts: list[AlertPicture]) -> list[AlertPicture]:
-    """Sort alerts, the worst first and of those the youngest."""
+    """Sort alerts, the worst first and of those the youngest; what another one explains comes last."""
     rank = {severity: place for place, severity in enumerate(SEVERITIES)}
-    return sorted(alerts, key=lambda alert: (rank.get(alert["severity"], 1), alert["for_s"]))
+    return sorted(alerts, key=lambda a: (bool(a.get("covered_by")), rank.get(a["severity"], 1), a["for_s"]))
+
+
+def alert_state(alert: AlertPicture) -> str:
+    """Say what is special about a standing alert, to be put behind its age; empty when nothing is."""
+    words = ["taken on"] if alert["acked"] is not None else []
+    if cover := alert.get("covered_by"):
+        words.append(f"explained by {clean(cover)}")
+    if alert.get("held"):
+        words.append("comes and goes")
+    return ", ".join(words)
 
 
 def alert_title(alert: AlertPicture) -> str:

@@ -11,7 +11,7 @@ from daemon.screens.outlook import Airtime, Lookahead
 from daemon.screens.past import DayRange, LastDay
 from daemon.screens.spans import Span
 from daemon.screens.status_screen import ASCII_BLOCKS, UNICODE_BLOCKS, Blocks
-from daemon.screens.verdict import Told, alert_title, is_silent
+from daemon.screens.verdict import Told, alert_state, alert_title, is_silent
 
 NAME_MAX = 18
 STEP_S = 10.0  # ages below a minute are told in steps of this, so that a quiet screen stays quiet
@@ -109,9 +109,10 @@ def instrument_words(name: str, row: InstrumentPicture) -> Span:
 def alert_words(alert: AlertPicture) -> Span:
     """One alert with its severity in words, its age, and whether somebody took it on."""
     tone = "warn" if alert["severity"] == "advice" else "bad"
-    taken = "" if alert["acked"] is None else ", taken on"
-    words = f"{clean(alert['severity']).upper()} {alert_title(alert)}, for {aged(alert['for_s'])}{taken}"
-    return Span(words, "dim" if alert["acked"] is not None and alert["severity"] == "advice" else tone)
+    state = alert_state(alert)
+    words = f"{clean(alert['severity']).upper()} {alert_title(alert)}, for {aged(alert['for_s'])}"
+    quiet = alert.get("covered_by") or (alert["acked"] is not None and alert["severity"] == "advice")
+    return Span(words + (f", {state}" if state else ""), "dim" if quiet else tone)
 
 
 def heat_words(picture: Picture) -> list[Span]:

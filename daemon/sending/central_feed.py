@@ -153,7 +153,7 @@ class CentralFeed:
             assert batch.position.offset_ms is not None
             line = self._lines.alert(
                 event.alert,
-                standing=event.state == "raised",
+                standing=event.state != "cleared",
                 severity=event.severity,
                 numbers={"value": event.value, "limit": event.limit},
                 ms=batch.position.offset_ms + at_ms(event.at_s),

@@ -5,7 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.alerts import NOT_WATCHED, AlertEvent
+from shared.alerts import (
+    BY_CONDITION,
+    BY_FLAPPING,
+    BY_TIME,
+    BY_UNCOVERING,
+    BY_VALUE,
+    NOT_WATCHED,
+    AlertEvent,
+)
 from shared.notices import Notice, NoticeContext, compose, duration, plain, reserve_of
 from shared.rules import RULES
 from shared.site import Bank, Place, Site
@@ -111,6 +119,36 @@ def test_the_instrument_is_named() -> None:
     assert "(shunt), 75 s, limit 60 s" in notice.short
 
 
+@pytest.mark.parametrize(("parts", "subject", "why"), [
+    ({"state": "reminded", "why": BY_TIME, "since_s": 7200.0 - 86_400.0}, "still stands", "still stands after 1 d;"),
+    ({"state": "grown", "why": BY_TIME, "since_s": 7200.0 - 86_400.0}, "worse", "has stood for 1 d, so it is urgent"),
+    ({"state": "grown", "why": BY_VALUE}, "worse", "has passed a further limit, so it is urgent now"),
+    ({"state": "uncovered", "why": BY_UNCOVERING}, "stands by itself", "kept quiet while another alert explained it"),
+    ({"state": "raised", "why": BY_FLAPPING}, "comes and goes", "until it has been calm for 1 d 6 h"),
+])  # fmt: skip
+def test_a_notice_says_why_it_comes_again(parts: dict[str, object], subject: str, why: str) -> None:
+    notice = compose(an_event(**parts), a_context())  # type: ignore[arg-type]
+    text = in_one_line(notice)
+    assert notice.subject == f"Cold Fork Ridge: URGENT: bank below its half mark, {subject}"
+    assert why in text
+    assert subject in notice.short
+    assert "What to do" in text
+
+
+def test_a_reminder_says_who_has_taken_it_on_and_what_the_facts_tell() -> None:
+    event = an_event(state="reminded", why=BY_TIME, who="Ann", note="part is ordered", words="after a power cut")
+    text = in_one_line(compose(event, a_context()))
+    assert "Taken on: by Ann: part is ordered" in text
+    assert "Told: after a power cut" in text
+
+
+def test_the_end_of_a_danger_that_needs_a_condition_names_no_limit() -> None:
+    notice = compose(an_event("bank-hot", state="cleared", value=50.0, worst=51.0, why=BY_CONDITION), a_context())
+    text = in_one_line(notice)
+    assert "what makes it a danger has ended" in text
+    assert "Worst: 51.0 C" in text and "to be over" not in text
+
+
 @pytest.mark.parametrize(("chemistry", "there", "not_there"), [
     ("agm", "hydrogen", "Lithium"),
     ("flooded", "hydrogen", "Lithium"),
@@ -124,11 +162,14 @@ def test_the_caution_fits_the_bank(chemistry: str, there: str, not_there: str) -
 
 
 @pytest.mark.parametrize("rule", RULES)
-@pytest.mark.parametrize("state", ["raised", "cleared"])
+@pytest.mark.parametrize("state", ["raised", "cleared", "reminded", "grown", "uncovered"])
 @pytest.mark.parametrize("site", ["Cold Fork Ridge", HOSTILE, "", "Čěský kopeček {x}~|[y]^\\`"])
 @pytest.mark.parametrize("now_utc", [NOW_UTC, None])
 def test_every_notice_keeps_to_its_shape(rule: str, state: str, site: str, now_utc: datetime | None) -> None:
-    event = an_event(rule, state, alert=f"{rule}:{HOSTILE}" if RULES[rule].per_instrument else rule)
+    named = RULES[rule].per_instrument or RULES[rule].per_line
+    event = an_event(
+        rule, state, alert=f"{rule}:{HOSTILE}" if named else rule, words=HOSTILE, who=HOSTILE, note=HOSTILE
+    )
     notice = compose(event, a_context(site=site, utc=now_utc, origin="0a\r\n1b"))
     assert notice.text.endswith("\n")
     for line in (*notice.text.split("\n"), notice.subject[:1], notice.short, notice.key, notice.site):
