@@ -13,6 +13,7 @@ from shared.ah_count import AhCount
 from shared.bank_belief import CAPACITY, EFFICIENCY, OFFSET, REMOVED, RESISTANCE, BankBelief
 from shared.chemistry import Chemistry
 from shared.keying_edges import KeyingEdges
+from shared.rate_effect import hours_at, share_when_cold
 from shared.regulation import Regulation
 from shared.row_screen import FreezeWatch, SpikeScreen
 from shared.second_current import SecondCurrent
@@ -326,6 +327,16 @@ class ChargeFilter:
     def ah_left(self) -> float:
         """Charge left, Ah."""
         return self.soc_frac * self.capacity_ah
+
+    def ah_at_hand(self, load_a: float) -> float:
+        """Charge that can be drawn now at this steady load (A, above 0) and temperature, Ah.
+
+        Less than what is left under a heavy load or in the cold; the rest comes back with warmth.
+        """
+        row, capacity_ah = self.belief.chemistry, self.capacity_ah
+        rate = min(1.0, load_a * hours_at(row, capacity_ah, load_a) / capacity_ah)
+        share = rate * min(1.0, share_when_cold(row, self._temperature()[0]))
+        return max(0.0, self.ah_left() - (1.0 - share) * capacity_ah)
 
     def share_below(self, level: float) -> float:
         """Probability that the state of charge is below `level` (0..1), by a normal error."""

@@ -271,6 +271,18 @@ def test_what_was_learned_carries_error_and_age() -> None:
     assert made.learned()["shunt_offset_a"][2] > 10 * 86_400.0
 
 
+def test_cold_and_heavy_load_leave_less_at_hand_than_is_left() -> None:
+    made = ChargeFilter(AGM, start_soc=0.8, start_sigma=0.01)
+    made.step(0.0, 12.6, -0.2, None, 25.0)
+    assert made.ah_at_hand(0.2) == made.ah_left()
+    left_ah, capacity_ah = made.ah_left(), made.capacity_ah
+    assert made.ah_at_hand(capacity_ah / 5.0) == pytest.approx(left_ah - 0.14 * capacity_ah, abs=0.03 * capacity_ah)
+    for i in range(3):
+        made.step(10.0 + i, 12.6, -0.2, None, -3.9)
+    # IEEE 485, -3.9 C: 1/1.52 of the capacity (from memory).
+    assert made.ah_at_hand(0.2) == pytest.approx(left_ah - (1.0 - 1.0 / 1.52) * capacity_ah, rel=0.01)
+
+
 # Snapshot, bridge, people.
 
 
