@@ -26,6 +26,7 @@ from operator import sub
 SAME, PLAIN, DIFFERENCES, SECOND_DIFFERENCES = range(4)
 # Differences of differences of such numbers, folded, still fit eight bytes.
 SECOND_MOST = 1 << 60
+COUNT_MOST = 1 << 24  # six hours at a kilohertz nearly; more is damage
 AS_THEY_ARE = 0x80
 _CODES = {1: "B", 2: "H", 4: "I", 8: "Q"}
 # The best level takes half as much time again for 0.3 % fewer bytes; the way is chosen at the quickest.
@@ -105,6 +106,8 @@ def take_column(row: bytes, place: int, count: int) -> tuple["array[int]", int]:
     Raises: DamagedColumn, IndexError: it is not one.
     """
     how = row[place]
+    if count > COUNT_MOST:
+        raise DamagedColumn(f"a column of {count} numbers")
     first, place = take_signed(row, place + 1)
     if how == SAME:
         return array("q", (first,)) * count, place

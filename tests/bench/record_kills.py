@@ -1,6 +1,7 @@
 """Kill -9 a process that writes the record, at random moments, and look for what it had promised.
 
 By hand: `python tests/bench/record_kills.py [--kills 200] [--seed 1] [--folder DIR]` prints a table.
+With --sealing the child lives on a time of its own, a minute a commit, so that every life seals some hours.
 The child commits as fast as it can and tells each commit through a pipe once it is on the disk. The
 parent kills it at a seeded random moment after its start, also while it opens the record, and then
 reads the record as anybody would. kill -9 proves that commits are whole and restarts go on; that
@@ -25,6 +26,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
 
 from daemon.clock import elapsed_s  # noqa: E402
+from daemon.errors import StoreError  # noqa: E402
 from daemon.record import Batch, Record, RecordReader  # noqa: E402
 from shared.readings import Reading  # noqa: E402
 
@@ -36,6 +38,7 @@ LIFE_MOST_S = 0.25
 SHORT_LIFE_MOST_S = 0.015
 COUNTER = "bank_ah_counter"
 COUNTER_STEP = 0.001
+SEALING_STEP_S = 6.0  # between two readings, on the time of a child that seals
 
 
 @dataclass
@@ -54,34 +57,52 @@ class Tally:
     holes: int = 0
     halves: int = 0
     damaged_rows: int = 0
+    sealed_chunks: int = 0
     slowest_open_s: float = 0.0
     faults: list[str] = field(default_factory=list)
 
 
-def child(folder: Path, boot_id: str) -> None:
+def child(folder: Path, boot_id: str, sealing: bool) -> None:
     """Commit until killed; say "opening", "open" with the time it took, and each commit's last number."""
     print("opening", flush=True)
     began_s = time.perf_counter()
-    record = Record.open(folder, boot_id=boot_id, elapsed_s=elapsed_s(), wall_utc_s=time.time())
-    with RecordReader(folder) as reader:
-        state = reader.state("kills")
-        number = int(str(state["last"])) if state else 0
+    number = _last_number(folder)
+    now_s = number * SEALING_STEP_S if sealing else elapsed_s()
+    record = Record.open(folder, boot_id=boot_id, elapsed_s=now_s, wall_utc_s=time.time())
+    number = _last_number(folder)
     print(f"open {time.perf_counter() - began_s:.6f}", flush=True)
     while True:
-        record.commit(_batch(number))
+        record.commit(_batch(number, sealing))
         number += READINGS_A_COMMIT
         print(number, flush=True)
+        if sealing:
+            record.seal_all(number * SEALING_STEP_S)
 
 
-def _batch(last: int) -> Batch:
+def _last_number(folder: Path) -> int:
+    if not (folder / "record.db").exists():
+        return 0
+    try:
+        with RecordReader(folder) as reader:
+            state = reader.state("kills")
+    except StoreError:
+        return 0  # killed before there was a table
+    return int(str(state["last"])) if state else 0
+
+
+def _batch(last: int, sealing: bool) -> Batch:
     now_s = elapsed_s()
     numbers = range(last + 1, last + READINGS_A_COMMIT + 1)
-    readings = [Reading("shunt", now_s, {COUNTER: number * COUNTER_STEP, "bank_v": 13.2}) for number in numbers]
-    last = numbers[-1]
+    times = [number * SEALING_STEP_S if sealing else now_s for number in numbers]
+    readings = [
+        Reading("shunt", at_s, {COUNTER: number * COUNTER_STEP, "bank_v": 13.2})
+        for at_s, number in zip(times, numbers, strict=True)
+    ]
+    last, now_s = numbers[-1], times[-1]
     return Batch(readings=readings, notices=[{"last": last}], state={"kills": {"last": last}}, until_s=now_s)
 
 
-def run(folder: Path, kills: int, seed: int) -> Tally:
+def run(folder: Path, kills: int, seed: int, *, sealing: bool = False) -> Tally:
     """Kill that many children one after the other and check the record after each."""
     chance = random.Random(seed)
     tally = Tally()
@@ -89,7 +110,7 @@ def run(folder: Path, kills: int, seed: int) -> Tally:
     for kill in range(kills):
         boot_id = f"{seed:08x}{kill // KILLS_A_BOOT:024x}"
         life_s = chance.uniform(0.0, LIFE_MOST_S if chance.random() < 0.75 else SHORT_LIFE_MOST_S)
-        acknowledged = _one_life(folder, boot_id, life_s, checked, tally)
+        acknowledged = _one_life(folder, boot_id, life_s, checked, tally, sealing)
         checked = _check(folder, checked, acknowledged, tally)
         if tally.faults:
             break
@@ -101,9 +122,10 @@ def run(folder: Path, kills: int, seed: int) -> Tally:
     return tally
 
 
-def _one_life(folder: Path, boot_id: str, life_s: float, checked: int, tally: Tally) -> int:
+def _one_life(folder: Path, boot_id: str, life_s: float, checked: int, tally: Tally, sealing: bool) -> int:
     """Start a child, kill it, and give the last number it acknowledged."""
     command = [sys.executable, str(Path(__file__).resolve()), "--child", boot_id, "--folder", str(folder)]
+    command += ["--sealing"] if sealing else []
     with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         handle = process.stdout.fileno()
@@ -184,6 +206,10 @@ def _check_whole(folder: Path, last: int, tally: Tally) -> None:
     """At the end: the whole record once more, in order, with every notice, and every checksum."""
     with RecordReader(folder) as reader:
         reader.check_rows()
+        swept = reader.sweep()
+        tally.sealed_chunks = swept.rows
+        if not swept.is_whole:
+            tally.faults.append(f"the sweep found {swept}")
         if _numbers(reader, (0, 0.0)) != list(range(1, last + 1)):
             tally.faults.append("the readings of the whole record are not 1, 2, 3, ...")
         notices = [notice.body["last"] for notice in reader.notices(limit=1_000_000)]
@@ -207,12 +233,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--folder", type=Path, help="where to keep the record; default: a new one")
+    parser.add_argument("--sealing", action="store_true", help="seal hours all the time")
     parser.add_argument("--child", metavar="BOOT_ID", help=argparse.SUPPRESS)
     chosen = parser.parse_args(arguments)
     if chosen.child:
-        child(chosen.folder, chosen.child)
+        child(chosen.folder, chosen.child, chosen.sealing)
     folder = chosen.folder or Path(tempfile.mkdtemp(prefix="halfmark-kills-"))
-    tally = run(folder, chosen.kills, chosen.seed)
+    tally = run(folder, chosen.kills, chosen.seed, sealing=chosen.sealing)
     print(f"record in {folder}, seed {chosen.seed}\n{table(tally)}")
     return int(bool(tally.lost or tally.doubled or tally.holes or tally.halves or tally.damaged_rows or tally.faults))
 

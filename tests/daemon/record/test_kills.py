@@ -18,6 +18,13 @@ def test_nothing_acknowledged_is_lost_doubled_or_cut_in_half_by_kills(tmp_path: 
     assert tally.faults == []
 
 
+def test_kills_in_the_middle_of_sealing_lose_nothing_and_double_nothing(tmp_path: Path) -> None:
+    tally = run(tmp_path / "state", KILLS, SEED, sealing=True)
+    assert (tally.lost, tally.doubled, tally.holes, tally.halves, tally.damaged_rows) == (0, 0, 0, 0, 0), table(tally)
+    assert tally.faults == []
+    assert tally.sealed_chunks > 30, table(tally)
+
+
 def test_the_check_itself_finds_a_reading_taken_away(tmp_path: Path) -> None:
     """A check that can't see a loss would show the same zeros."""
     import sqlite3
