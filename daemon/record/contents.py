@@ -88,6 +88,37 @@ class Entry:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A start of the service.
+
+    Attributes:
+        at_s: when, seconds since boot.
+        last: boot and seconds up to which the run before had recorded; None when there was none.
+        ended: how that one ended, see `shared.daybook.ENDINGS`.
+    """
+
+    at_s: float
+    last: tuple[int, float] | None
+    ended: str
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A row of the daybook.
+
+    Attributes:
+        name: the date, or which day of which boot; a row of the same name is replaced.
+        boot, at_s: where it begins.
+        body: its figures, as JSON can hold them.
+    """
+
+    name: str
+    boot: int
+    at_s: float
+    body: Mapping[str, object]
+
+
 @dataclass(slots=True)
 class Batch:
     """Everything since the last commit; it stays the caller's until `commit` has returned.
@@ -95,6 +126,7 @@ class Batch:
     Attributes:
         until_s: seconds since boot up to which the batch is complete.
         state: replaces what is kept under the same name.
+        days_gone: names of rows of the daybook whose boot has got a date since.
     """
 
     readings: list[Reading] = field(default_factory=list)
@@ -103,6 +135,9 @@ class Batch:
     state: dict[str, dict[str, object]] = field(default_factory=dict)
     anchors: list[Anchor] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
+    runs: list[Run] = field(default_factory=list)
+    days: list[Day] = field(default_factory=list)
+    days_gone: list[str] = field(default_factory=list)
     until_s: float = 0.0
 
     def absorb(self, newer: "Batch") -> None:
@@ -113,10 +148,14 @@ class Batch:
         self.state.update(newer.state)
         self.anchors.extend(newer.anchors)
         self.entries.extend(newer.entries)
+        self.runs.extend(newer.runs)
+        self.days.extend(newer.days)
+        self.days_gone.extend(newer.days_gone)
         self.until_s = max(self.until_s, newer.until_s)
 
     def __bool__(self) -> bool:
-        return bool(self.readings or self.events or self.notices or self.state or self.anchors or self.entries)
+        happenings = self.events or self.notices or self.anchors or self.entries
+        return bool(self.readings or happenings or self.state or self.runs or self.days or self.days_gone)
 
 
 class Placed(NamedTuple):
@@ -167,6 +206,15 @@ class StoredEntry(NamedTuple):
     who: str
     kind: str
     text: str
+
+
+class StoredRun(NamedTuple):
+    """A start of the service as kept; see Run."""
+
+    boot: int
+    at_s: float
+    last: tuple[int, float] | None
+    ended: str
 
 
 class RecordSize(NamedTuple):

@@ -14,7 +14,7 @@ from daemon.clock import Anchor
 from daemon.errors import StoreError
 
 APPLICATION_ID = 0x484C464D  # "HLFM": another program's database is never taken for a record
-VERSION = 2
+VERSION = 3
 PAGE_BYTES = 4096
 AUTO_VACUUM_INCREMENTAL = 2
 
@@ -27,6 +27,14 @@ SEALED_TABLES = (
     "CREATE TABLE hour (k INTEGER PRIMARY KEY, row BLOB NOT NULL)",
     "CREATE TABLE damaged (id INTEGER PRIMARY KEY, place TEXT NOT NULL, k INTEGER NOT NULL, row BLOB NOT NULL,"
     " boot INTEGER NOT NULL, at_ms INTEGER NOT NULL)",
+)
+
+# `run` has each start of the service with how the one before ended; `day` the daybook, a row a day, kept for ever.
+DAY_TABLES = (
+    "CREATE TABLE run (id INTEGER PRIMARY KEY, boot INTEGER NOT NULL REFERENCES boot, at_ms INTEGER NOT NULL,"
+    " json TEXT NOT NULL)",
+    "CREATE TABLE day (name TEXT PRIMARY KEY, boot INTEGER NOT NULL REFERENCES boot, at_ms INTEGER NOT NULL,"
+    " json TEXT NOT NULL) WITHOUT ROWID",
 )
 
 # `tail` has the reading rows of one commit each, see packing.py, until they are sealed.
@@ -51,7 +59,11 @@ TABLES = (
     "CREATE TABLE entry (id INTEGER PRIMARY KEY AUTOINCREMENT, boot INTEGER NOT NULL REFERENCES boot,"
     " at_ms INTEGER NOT NULL, who TEXT NOT NULL, kind TEXT NOT NULL, text TEXT NOT NULL)",
     *SEALED_TABLES,
+    *DAY_TABLES,
 )
+
+# What each version brought, by the version; older ones lack it.
+TABLES_SINCE: Mapping[int, tuple[str, ...]] = MappingProxyType({2: SEALED_TABLES, 3: DAY_TABLES})
 
 # Asked in this order, each by itself: an instrument is never younger than its channels.
 CATALOGUE_QUESTIONS: Mapping[str, str] = MappingProxyType(
@@ -72,9 +84,15 @@ def _add_sealed_tables(db: sqlite3.Connection) -> None:
         db.execute(statement)
 
 
+def _add_day_tables(db: sqlite3.Connection) -> None:
+    """From 2 to 3: starts of the service and the daybook are kept. Days before are worked out when asked for."""
+    for statement in DAY_TABLES:
+        db.execute(statement)
+
+
 # The step from a version to the next one, by the version it starts from. A step only executes
 # statements; it runs in a transaction that ends with the new version number, or not at all.
-MIGRATIONS: Mapping[int, Migration] = MappingProxyType({1: _add_sealed_tables})
+MIGRATIONS: Mapping[int, Migration] = MappingProxyType({1: _add_sealed_tables, 2: _add_day_tables})
 
 
 def anchor_of(row: tuple[int, int, int, int, str]) -> Anchor:
@@ -107,8 +125,11 @@ def prepare(db: sqlite3.Connection, writable_pages: int | None = None) -> None:
 def stand_in(db: sqlite3.Connection) -> None:
     """Give a connection to an older record, which may only be read, the tables that one lacks, empty and its own."""
     db.execute("PRAGMA temp_store = MEMORY")
-    for statement in SEALED_TABLES:
-        db.execute(statement.replace("CREATE TABLE", "CREATE TEMP TABLE", 1))
+    version = version_of(db)
+    for since, statements in TABLES_SINCE.items():
+        for statement in statements if version < since else ():
+            words = statement.replace("CREATE TABLE", "CREATE TEMP TABLE", 1)
+            db.execute(words.replace(" REFERENCES boot", ""))  # a table of one's own can't refer to the file's
 
 
 def is_empty(db: sqlite3.Connection) -> bool:

@@ -74,6 +74,32 @@ class OpenedRecord:
                 return answer
         raise StoreError(f"{self.file} changes while it is read: try again, or read a copy with --store FILE")
 
+    def copy_to(self, target: Path) -> None:
+        """Copy the whole record, with what is in the log, into a new file.
+
+        In one step: a copy in several from beside a writer begins anew at each commit, and never ends. One
+        step reads what was there when it began; the writer goes on meanwhile, and only its log grows.
+
+        Raises: StoreError: it can't be read, or the copy can't be written.
+        """
+        for _ in range(REOPENINGS_MOST):
+            if self._db is None or not self._is_unchanged():
+                self._open()
+            assert self._db is not None
+            target.unlink(missing_ok=True)
+            copy = sqlite3.connect(target, isolation_level=None)
+            try:
+                self._db.backup(copy, pages=-1)
+            except sqlite3.Error as why:
+                if self._is_unchanged():
+                    raise StoreError(f"{self.file} can't be copied to {target}: {why}; is there room?") from why
+                continue
+            finally:
+                copy.close()
+            if self.live or self._is_unchanged():
+                return
+        raise StoreError(f"{self.file} changes while it is copied: try again")
+
     def log_bytes(self) -> int:
         """Give the size of the log beside the file, 0 without one."""
         try:

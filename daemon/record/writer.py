@@ -13,6 +13,7 @@ from daemon.errors import StoreError, StoreFull
 from daemon.record import files, layout, room
 from daemon.record.catalogue import Catalogue, Channel
 from daemon.record.contents import AlertChange, Batch, Boot
+from daemon.record.days import put_days
 from daemon.record.failures import is_damage, writing_error
 from daemon.record.packing import at_ms, pack_row, row_key, split_key
 from daemon.record.sealing import Sealed, Sealer
@@ -351,6 +352,7 @@ class Record:
                 "INSERT INTO entry (boot, at_ms, who, kind, text) VALUES (?, ?, ?, ?, ?)",
                 (boot, at_ms(entry.at_s), entry.who, entry.kind, entry.text),
             )
+        put_days(execute, boot, batch)
 
     def _boot(self, boot_id: str, now_ms: int, wall_utc_s: float) -> Boot:
         """Go on with the newest boot when it is this one, else begin the next.

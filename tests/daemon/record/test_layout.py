@@ -121,3 +121,39 @@ def test_a_record_of_layout_1_is_brought_up_to_date_and_then_sealed_without_losi
     with sqlite3.connect(of_layout_1 / "record.db") as db:
         assert db.execute("SELECT count(*) FROM tail").fetchone() == (0,)
     db.close()
+
+
+# -- a record written by the release that had layout 2 ---------------------------------------------
+
+LAYOUT_2 = Path(__file__).with_name("layout-2.db.gz")  # two boots, 9,956 readings, two hours of them sealed
+
+
+@pytest.fixture
+def of_layout_2(tmp_path: Path) -> Path:
+    (tmp_path / "record.db").write_bytes(gzip.decompress(LAYOUT_2.read_bytes()))
+    return tmp_path
+
+
+def test_a_record_of_layout_2_is_read_as_it_is_sealed_rows_too(of_layout_2: Path) -> None:
+    readings, _, newest_s, boots, anchors, entries, _, state = told(of_layout_2)
+    assert isinstance(readings, list) and isinstance(boots, list)
+    assert (len(readings), newest_s, state) == (9956, (2, 150.0), {"n": 7200})
+    assert [boot.boot_id for boot in boots] == ["a1" * 16, "b2" * 16]
+    assert [len(list(kind)) for kind in (anchors, entries)] == [3, 3]  # type: ignore[call-overload]
+    with RecordReader(of_layout_2) as reader:
+        swept = reader.sweep()
+        assert swept.is_whole and swept.rows == 223
+
+
+def test_a_record_of_layout_2_is_brought_up_to_date_without_losing_anything(of_layout_2: Path) -> None:
+    before = told(of_layout_2)
+    with RecordReader(of_layout_2) as follower:
+        assert len(list(follower.readings())) == 9956
+        record = Record.open(of_layout_2, boot_id="c3" * 16, elapsed_s=10.0, wall_utc_s=0.0)
+        assert told(of_layout_2) == before
+        assert follower.readings(since=(2, 0.0))
+        record.close()
+    db = sqlite3.connect(of_layout_2 / "record.db")
+    assert db.execute("PRAGMA user_version").fetchone() == (VERSION,)
+    assert db.execute("SELECT (SELECT count(*) FROM run) + (SELECT count(*) FROM day)").fetchone() == (0,)
+    db.close()
