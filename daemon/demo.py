@@ -175,6 +175,8 @@ def _commit(record: Record, station: Station, batch: Batch, now_s: float) -> Bat
     batch.state["station"] = station.snapshot()
     batch.state["alerts"] = station.alerts.snapshot()
     record.commit(batch)
+    while record.tend(now_s):
+        pass
     return Batch()
 
 

@@ -69,6 +69,21 @@ class Gathered:
         bucket.count += 1
         bucket.last_x = x
 
+    def add_rollup(self, x: float, span_s: float, rollup: Bucket) -> None:
+        """Take in what is rolled up already, by where it begins; buckets are then at least as long as it."""
+        while LADDER_S[self._rung] < span_s:
+            self._rung += 1
+            self.buckets = _joined(self.buckets.values(), self.size_s, 0.0)
+        number = int(x // self.size_s)
+        kept = self.buckets.get(number)
+        if kept is not None:
+            kept.join(rollup)
+            return
+        self.buckets[number] = rollup
+        if len(self.buckets) > BUCKETS_MOST and self._rung + 1 < len(LADDER_S):
+            self._rung += 1
+            self.buckets = _joined(self.buckets.values(), self.size_s, 0.0)
+
     def by(self, size_s: float, shift_s: float = 0.0) -> dict[int, Bucket]:
         """Join to buckets of another length; number n begins at n * size_s - shift_s on the axis."""
         return _joined(self.buckets.values(), size_s, shift_s)

@@ -171,22 +171,29 @@ class RecordReader:
             step: "raw", "minute" or "hour" whatever the span.
         """
         first, end = self._range_ms(since, until)
-        start_utc_s = self.utc_of(first[0], first[1] / 1000.0)
-        end_utc_s = self.utc_of(end[0], end[1] / 1000.0)
-        if first[0] == end[0] or start_utc_s is None or end_utc_s is None:
-            boots = {boot.number: boot for boot in self.boots()}
-            whole_s = sum(self._length_s(number, first, end) for number in boots if first[0] <= number <= end[0])
-            span_s = max(1.0, whole_s)
-        else:
-            span_s = max(1.0, end_utc_s - start_utc_s)
+        span_s = self._span_s(first, end)
         step = step or step_for(span_s)
         point_s = span_s / max(1, points)
         curves: dict[str, Curve] = {}
         for entry in self._entries(instrument, quantity):
-            curve = curves.setdefault(entry.instrument, Curve(point_s, start_utc_s, self.utc_of))
+            curve = curves.setdefault(
+                entry.instrument, Curve(point_s, self.utc_of(first[0], first[1] / 1000.0), self.utc_of)
+            )
             self._draw(curve, entry, step, first, end)
         found = {name: curve.points() for name, curve in curves.items()}
         return [Series(name, quantity, step, point_s, drawn) for name, drawn in found.items() if drawn]
+
+    def step_for(self, since: Moment | None = None, until: Moment | None = None) -> str:
+        """Say what a curve over a range is best drawn from: "raw", "minute" or "hour"."""
+        return step_for(self._span_s(*self._range_ms(since, until)))
+
+    def _span_s(self, first: Place, end: Place) -> float:
+        """How long a range is: in the calendar, or what its boots recorded."""
+        dates = [self.utc_of(boot, ms / 1000.0) for boot, ms in (first, end)]
+        if first[0] != end[0] and dates[0] is not None and dates[1] is not None:
+            return max(1.0, dates[1] - dates[0])
+        numbers = (boot.number for boot in self.boots())
+        return max(1.0, sum(self._length_s(number, first, end) for number in numbers if first[0] <= number <= end[0]))
 
     def _draw(self, curve: Curve, entry: ChannelEntry, step: str, first: Place, end: Place) -> None:
         newest = first

@@ -10,7 +10,7 @@ import pytest
 from daemon.errors import ConfigError
 from daemon.history import Asked, run_history
 from daemon.main import main
-from daemon.record import RecordReader
+from daemon.record import Record, RecordReader
 from daemon.timeline import Timeline, moment_of, zone_of
 from servers.invented_past import make_past
 
@@ -148,3 +148,23 @@ def test_the_timeline_never_runs_backwards(tmp_path: Path) -> None:
         assert xs == sorted(xs)
         assert timeline.words(xs[0]) == "boot 1 +0.0 s"
         assert timeline.words(xs[-1]).startswith("boot 3 +59 min")
+
+
+@pytest.mark.parametrize("hours", [30.0, 300.0])
+def test_a_long_span_is_drawn_from_what_is_rolled_up_and_tells_the_same(tmp_path: Path, hours: float) -> None:
+    """Every reading is in it once, and least and most are those of the readings; sealed or not."""
+    store = make_past(
+        tmp_path, hours=hours, every_s=60.0, values=[("shunt", "bank_a", lambda at_s: at_s % 977.0 / 100.0)]
+    )
+    before = table(store, "bank_a", since="2026-01-01")
+    record = Record.open(tmp_path, boot_id="f0" * 16, elapsed_s=0.0, wall_utc_s=0.0)
+    record.seal_all(1.0)
+    record.close()
+    assert record.sealed.hours == hours
+    after = table(store, "bank_a", since="2026-01-01")
+    assert [{**row, "mean": ""} for row in after] == [{**row, "mean": ""} for row in before]
+    means = [[float(row["mean"]) for row in rows] for rows in (before, after)]
+    assert means[0] == pytest.approx(means[1], abs=0.001)  # a packed minute's mean is rounded to the step
+    assert sum(int(row["readings"]) for row in after) == hours * 60
+    assert min(float(row["least"]) for row in after) == 0.0
+    assert max(float(row["most"]) for row in after) == max(n * 60 % 977 for n in range(round(hours * 60))) / 100.0
