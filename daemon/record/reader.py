@@ -9,10 +9,12 @@ from types import TracebackType
 
 from daemon.clock import Anchor
 from daemon.record import files, layout
+from daemon.record.bounds import Bounds, bounds_of
 from daemon.record.catalogue import Catalogue, ChannelEntry, UnknownNumber
 from daemon.record.chunks import HOUR_MS, ChunkKey, DamagedChunk
 from daemon.record.contents import (
     BootEntry,
+    Day,
     Moment,
     Placed,
     RecordSize,
@@ -22,6 +24,7 @@ from daemon.record.contents import (
     StoredEntry,
     StoredEvent,
     StoredNotice,
+    StoredRun,
 )
 from daemon.record.curves import (
     SPANS_MS,
@@ -35,6 +38,7 @@ from daemon.record.curves import (
     step_for,
 )
 from daemon.record.dating import Dating
+from daemon.record.days import days_of, runs_of
 from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
 from daemon.record.opening import OpenedRecord
 from daemon.record.packing import (
@@ -357,6 +361,44 @@ class RecordReader:
         """Give the newest number under which the record knows a boot; None when it has never seen it."""
         number = self._opened.ask("SELECT max(number) FROM boot WHERE boot_id = ?", boot_id)[0][0]
         return None if number is None else int(number)
+
+    def newest_of_boot_s(self, boot: int) -> float:
+        """Give the seconds of the newest commit of a boot; 0 when it has recorded nothing."""
+        return newest_ms(self._opened.ask, boot) / 1000.0
+
+    def bounds_of(self, boot: int, at_s: float) -> Bounds:
+        """Give the earliest and the latest time, seconds since 1970, that a time of a boot can have.
+
+        Both are the time itself in a boot that is placed in the calendar; None where nothing tells.
+        """
+        boots = self.boots()
+        newest_s = {entry.number: self.newest_of_boot_s(entry.number) for entry in boots}
+        return bounds_of(boots, newest_s, self.utc_of, boot, at_s)
+
+    def runs(self) -> list[StoredRun]:
+        """Give every start of the service with how the run before ended, oldest first."""
+        return runs_of(self._opened.ask)
+
+    def days(self) -> list[Day]:
+        """Give the rows of the daybook, in the order in which the days began."""
+        return days_of(self._opened.ask)
+
+    def copy_to(self, target: Path) -> None:
+        """Copy the record, with what is in its log, into a new file, in one step; the writer goes on meanwhile.
+
+        Raises: StoreError: it can't be read, or the copy can't be written.
+        """
+        self._opened.copy_to(target)
+
+    def check_pages(self) -> list[str]:
+        """Let SQLite look over its own pages; tells what it finds wrong, at most ten things."""
+        rows = [row[0] for row in self._opened.ask("PRAGMA quick_check(10)")]
+        return [] if rows == ["ok"] else rows
+
+    @property
+    def layout(self) -> int:
+        """The layout's number in the file."""
+        return int(self._opened.ask("PRAGMA user_version")[0][0])
 
     def channels(self) -> tuple[ChannelEntry, ...]:
         """Give every channel there ever was."""
