@@ -143,6 +143,8 @@ def version_of(db: sqlite3.Connection, known: int = VERSION) -> int:
     Raises: StoreError: the file is another program's, or a newer release's.
     """
     if _number(db, "PRAGMA application_id") != APPLICATION_ID:
+        if is_empty(db):  # a service was killed in the first instant of its first start
+            raise StoreError("it has nothing in it yet: start the service, which finishes it")
         raise StoreError("it is a database of another program: move it away, or name another folder")
     version = _number(db, "PRAGMA user_version")
     if version > known:

@@ -191,6 +191,15 @@ def test_a_damaged_row_is_left_out_and_told_the_others_are_read(tmp_path: Path) 
         assert reader.damaged == {key}
 
 
+def test_a_record_killed_in_its_first_instant_is_told_from_another_programs_database(tmp_path: Path) -> None:
+    db = sqlite3.connect(tmp_path / "record.db")
+    db.execute("PRAGMA auto_vacuum = 2")
+    db.execute("PRAGMA journal_mode = WAL")
+    db.close()
+    with pytest.raises(StoreError, match="nothing in it yet: start the service"):
+        RecordReader(tmp_path)
+
+
 def test_what_is_no_record_says_so_with_a_way_out(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match=r"there is no record at .*record.db: start the service once, or .*--store"):
         RecordReader(tmp_path)
