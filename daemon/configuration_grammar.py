@@ -64,6 +64,18 @@ class BankTable:
     charge_v_per_k: Annotated[
         float | None, Number(-1.0, 1.0, "V per kelvin for the whole bank, not mV and not per cell; such as -0.024")
     ] = None
+    # Off the maker's own sheet, or measured; the published bands stand in where they are not given.
+    rest_full_v: Annotated[float | None, Number(1.0, 80.0, "V, the full bank at rest for a day at 25 C")] = None
+    rest_half_v: Annotated[
+        float | None, Number(1.0, 80.0, "V, the bank at rest with half its nameplate removed, 25 C")
+    ] = None
+    health_frac: Annotated[float | None, Number(0.2, 1.3, "what the bank really holds over its nameplate")] = None
+    efficiency_frac: Annotated[float | None, Number(0.7, 1.0, "Ah stored for each Ah charged, below the gassing")] = (
+        None
+    )
+    resistance_ohm: Annotated[
+        float | None, Number(0.0001, 2.0, "ohm, of the full bank with its leads over some seconds, 25 C")
+    ] = None
 
 
 @frozen

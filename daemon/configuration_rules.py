@@ -66,6 +66,11 @@ def assumed_slope(chemistry: str, cells: int) -> float:
     return 0.0 if chemistry == "lifepo4" else ASSUMED_SLOPE_MV * cells / 1000.0
 
 
+# Rest voltages no lead-acid cell leaves: published tables and 50 mV for 12 V around them (reference bands).
+REST_FULL_V_CELL = (12.5 / 6, 13.1 / 6)
+REST_HALF_V_CELL = (12.0 / 6, 12.45 / 6)
+
+
 def check_bank(findings: Findings, bank: Sound) -> None:
     """Cells, chemistry and the charger's set-points must agree."""
     if "chemistry" not in bank or "cells" not in bank:
@@ -83,8 +88,25 @@ def check_bank(findings: Findings, bank: Sound) -> None:
             )
     if len(findings.mistakes) == told and {"absorb_v", "float_v"} <= bank.keys() and bank["float_v"] > bank["absorb_v"]:
         findings.add(("bank", "float_v"), f"at most absorb_v, which is {bank['absorb_v']:g} V", bank["float_v"])
+    _check_rest(findings, bank)
     if bank.get("charge_v_per_k") is not None:
         _check_slope(findings, bank["chemistry"], bank["cells"], bank["charge_v_per_k"])
+
+
+def _check_rest(findings: Findings, bank: Sound) -> None:
+    """The rest voltages of a maker's sheet are those of a lead-acid bank, full above half."""
+    full_v, half_v = bank.get("rest_full_v"), bank.get("rest_half_v")
+    for key, volts, (least, most) in (
+        ("rest_full_v", full_v, REST_FULL_V_CELL),
+        ("rest_half_v", half_v, REST_HALF_V_CELL),
+    ):
+        if volts is None:
+            continue
+        if bank["chemistry"] == "lifepo4":
+            findings.add(("bank", key), "left out: a lithium bank's rest voltage is no straight line", volts)
+        elif not least * bank["cells"] <= volts <= most * bank["cells"]:
+            allowed = f"{least * bank['cells']:.4g} to {most * bank['cells']:.4g} V for {bank['cells']} lead-acid cells"
+            findings.add(("bank", key), allowed, volts)
 
 
 def _check_slope(findings: Findings, chemistry: str, cells: int, slope: float) -> None:

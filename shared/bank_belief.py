@@ -20,9 +20,10 @@ can tell where the bank stands without telling how large it is. Eleven states:
 
 from math import exp, log, sqrt
 
-from shared.chemistry import CHEMISTRIES, Chemistry, gas_a
+from shared.chemistry import Chemistry, gas_a
 from shared.covariance import Matrix, diagonal, drift, fold, forget, shrink
 from shared.news import News
+from shared.own_bands import chemistry_of
 from shared.rest_voltage import lead_rest_v, read_curve
 from shared.site import Bank
 
@@ -65,7 +66,7 @@ class BankBelief:
     def __init__(self, bank: Bank, *, has_shunt: bool, chemistry: Chemistry | None = None) -> None:
         """Start with what the published bands, or the maker's own sheet in `chemistry`, and the nameplate say."""
         self.bank = bank
-        self.chemistry = CHEMISTRIES[bank.chemistry] if chemistry is None else chemistry
+        self.chemistry = chemistry_of(bank) if chemistry is None else chemistry
         self.scale_ah = bank.capacity_ah
         self.shunt = has_shunt
         self.accepted_s = _DAY_S  # since an accepted current was folded in

@@ -34,7 +34,10 @@ class Place:
 
 @frozen
 class Bank:
-    """[bank]: what the owner knows. Voltages are for the whole bank at 25 C, capacity at the 20 h rate."""
+    """[bank]: what the owner knows. Voltages are for the whole bank at 25 C, capacity at the 20 h rate.
+
+    The last five are off the maker's own sheet or measured, and narrow the published bands (`shared.own_bands`).
+    """
 
     chemistry: str
     capacity_ah: float
@@ -43,6 +46,11 @@ class Bank:
     absorb_v: float
     float_v: float
     charge_v_per_k: float = 0.0
+    rest_full_v: float | None = None
+    rest_half_v: float | None = None
+    health_frac: float | None = None
+    efficiency_frac: float | None = None
+    resistance_ohm: float | None = None
 
     def is_same_as(self, other: "Bank") -> bool:
         """Tell whether both can be one bank: half mark and charger settings may differ, the bank's own data not."""

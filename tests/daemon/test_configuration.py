@@ -126,6 +126,13 @@ def test_a_lithium_bank_has_its_own_defaults_and_they_are_told(tmp_path: Path) -
     assert site.assumed == ("bank.half_mark", "bank.charge_v_per_k")
 
 
+def test_figures_off_the_makers_sheet_reach_the_bank(tmp_path: Path) -> None:
+    own = "charge_v_per_k = -0.024\n    rest_full_v = 12.95\n    rest_half_v = 12.3\n    health_frac = 0.85"
+    site = load_site(write(tmp_path, WHOLE.replace("charge_v_per_k = -0.024", own)))
+    assert (site.bank.rest_full_v, site.bank.rest_half_v, site.bank.health_frac) == (12.95, 12.3, 0.85)
+    assert site.bank.resistance_ohm is None
+
+
 def test_a_lead_acid_bank_has_its_own_defaults_and_they_are_told(tmp_path: Path) -> None:
     lead = REPLAY.replace("lifepo4", "flooded").replace("cells = 4", "cells = 12").replace("14.2", "28.8")
     site = load_replay_site(write(tmp_path, lead.replace("13.5", "27.0")))

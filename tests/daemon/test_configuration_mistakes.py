@@ -145,6 +145,9 @@ SWAPS = [
     ("charge_v_per_k = -0.024", "charge_v_per_k = 0.024", "bank.charge_v_per_k", "below zero because"),
     ("charge_v_per_k = -0.024", "charge_v_per_k = -24", "bank.charge_v_per_k", "not mV"),
     ("charge_v_per_k = -0.024", "charge_v_per_k = -0.1", "bank.charge_v_per_k", "-0.036 to 0"),
+    ("half_mark = 0.50", "rest_full_v = 13.8", "bank.rest_full_v", "12.5 to 13.1 V"),
+    ("half_mark = 0.50", "rest_half_v = 2.05", "bank.rest_half_v", "12 to 12.45 V"),
+    ("half_mark = 0.50", "health_frac = 85", "bank.health_frac", "over its nameplate"),
     # unknown keys, with the nearest known one
     ("capacity_ah = 24", "capacity_ah = 24\ncapacity_ha = 24", "bank.capacity_ha", 'did you mean "capacity_ah"'),
     ("baud = 19200", "baudrate = 19200", "line.rs485.baudrate", 'did you mean "baud"'),
