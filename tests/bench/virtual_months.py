@@ -127,10 +127,11 @@ def plan_of(number: int) -> tuple[str, SitePlan, Bank, float]:
 def month(number: int, folder: Path) -> Month:
     """The month of site `number`, from the folder if it was made before."""
     kept = folder / f"month-{number}.pickle"
+    name, plan, bank, start_utc_s = plan_of(number)
     if kept.exists():
         made: Month = pickle.loads(kept.read_bytes())
+        made.bank = bank  # a file kept from before may know fewer of its fields
         return made
-    name, plan, bank, start_utc_s = plan_of(number)
     site = VirtualSite(seed=number, start_utc_s=start_utc_s, plan=plan)
     site.heat = RoomyHeat(site.heat.enclosure_c, plan.capacity_ah * plan.cells / 144.0)
     told = Random(f"owner {number}").gauss(1.0, 0.1)
