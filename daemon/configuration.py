@@ -25,6 +25,9 @@ from daemon.configuration_grammar import (
     InstrumentTable,
     LineTable,
     LoadTable,
+    MetricsTable,
+    MqttTable,
+    NoticesTable,
     RecordTable,
     ReplayTable,
     SiteTable,
@@ -37,6 +40,7 @@ from daemon.configuration_rules import (
     check_instruments,
     check_lines,
     check_loads,
+    check_mqtt,
     check_prefer,
     check_replay,
     check_sources,
@@ -57,11 +61,16 @@ from shared.site import (
     Instrument,
     Line,
     Load,
+    Metrics,
+    Mqtt,
     Place,
+    RegularNotices,
     Site,
     WayOut,
 )
+from shared.topics import topic_level
 
+MQTT_PORTS: Mapping[str, int] = MappingProxyType({"tls": 8883, "none": 1883})
 LATE_S = 0.1  # how much later than allowed the slowest answer may come, unless the site says
 NEEDED = ("site", "bank", "line", "instrument")
 NEEDED_FOR_REPLAY = ("site", "bank")
@@ -105,7 +114,10 @@ class _Tables:
     site: SiteTable | None = None
     bank: BankTable | None = None
     central: CentralTable | None = None
+    mqtt: MqttTable | None = None
+    metrics: MetricsTable | None = None
     clock: ClockTable | None = None
+    notices: NoticesTable | None = None
     record: RecordTable | None = None
     replay: ReplayTable | None = None
     lines: dict[str, LineTable] = field(factory=dict)
@@ -184,6 +196,8 @@ def _check_sound(
     check_loads(findings, sound_named(raw.get("load"), LoadTable))
     check_ways_out(findings, sound_named(raw.get("way-out"), WayOutTable))
     check_prefer(findings, prefer, instruments, gives)
+    if "mqtt" in raw:
+        check_mqtt(findings, sound(raw["mqtt"], MqttTable))
     replay = raw.get("replay")
     columns = replay.get("columns") if isinstance(replay, dict) else None
     if isinstance(columns, dict):
@@ -259,6 +273,9 @@ def _assemble(tables: _Tables, gives: Mapping[str, tuple[str, ...]], file: str) 
         alerts={name: AlertChange(name, **_fields(table)) for name, table in tables.alerts.items()},
         ways_out={name: _way_out(name, table) for name, table in tables.ways_out.items()},
         central=Central(**_fields(tables.central)) if tables.central else None,
+        mqtt=_mqtt(tables.mqtt, place.name) if tables.mqtt else None,
+        metrics=Metrics(**_fields(tables.metrics)) if tables.metrics else None,
+        notices=RegularNotices(**_fields(tables.notices or NoticesTable())),
         clock_trust=(tables.clock or ClockTable()).trust,
         prefer=MappingProxyType(dict(tables.prefer)),
         replay_columns=MappingProxyType(dict((tables.replay or ReplayTable()).columns)),
@@ -295,6 +312,13 @@ def _instrument(name: str, table: InstrumentTable, gives: tuple[str, ...]) -> In
     fields = _fields(table)
     fields["measures"] = MappingProxyType(measured_between(table.measures, gives))
     return Instrument(name, **fields, gives=gives)
+
+
+def _mqtt(table: MqttTable, site: str) -> Mqtt:
+    fields = _fields(table)
+    fields["port"] = table.port if table.port is not None else MQTT_PORTS[table.security]
+    fields["prefix"] = table.prefix if table.prefix is not None else f"halfmark/{topic_level(site)}"
+    return Mqtt(**fields)
 
 
 def _way_out(name: str, table: WayOutTable) -> WayOut:

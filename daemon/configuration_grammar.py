@@ -21,9 +21,11 @@ from daemon.configuration_values import (
     Measures,
     Number,
     OneOf,
+    OwnEndpoint,
     SecretName,
     Text,
     Timezone,
+    TopicPrefix,
     Url,
     Whole,
     WordsByQuantity,
@@ -154,6 +156,36 @@ class CentralTable:
 
 
 @frozen
+class NoticesTable:
+    """[notices]."""
+
+    heartbeat_h: Annotated[float | None, Number(0.5, 720.0, "h, how often a sign of life goes out")] = None
+    summary: Annotated[bool, Flag()] = False
+
+
+@frozen
+class MqttTable:
+    """[mqtt]."""
+
+    server: Annotated[str, Host()]
+    port: Annotated[int | None, Whole(1, 65_535, "the broker's port; 8883 with TLS and 1883 without unless given")] = (
+        None
+    )
+    security: Annotated[str, OneOf(("tls", "none"))] = "tls"
+    user: Annotated[str | None, Text("the account's name at the broker")] = None
+    secret: Annotated[str | None, SecretName()] = None
+    prefix: Annotated[str | None, TopicPrefix()] = None
+    every_s: Annotated[float, Number(10.0, 86_400.0, "s, how often what has changed is published")] = 60.0
+
+
+@frozen
+class MetricsTable:
+    """[metrics]."""
+
+    listen: Annotated[str, OwnEndpoint()] = "127.0.0.1:7412"
+
+
+@frozen
 class ClockTable:
     """[clock]."""
 
@@ -207,7 +239,10 @@ SECTIONS: Mapping[str, type[Any]] = MappingProxyType(
         "site": SiteTable,
         "bank": BankTable,
         "central": CentralTable,
+        "mqtt": MqttTable,
+        "metrics": MetricsTable,
         "clock": ClockTable,
+        "notices": NoticesTable,
         "record": RecordTable,
         "replay": ReplayTable,
     }

@@ -8,7 +8,7 @@ from drivers.table import DRIVERS
 from shared.notices import CAUTIONS, NEVER_ALONE, plain
 from shared.quantities import QUANTITIES
 from shared.rules import RULES
-from shared.site import AlertChange, Bank, Instrument, Line, Load, Place, Site, WayOut
+from shared.site import AlertChange, Bank, Instrument, Line, Load, Mqtt, Place, Site, WayOut
 from shared.wiring import (
     BANK_COMPUTER,
     BANK_LOADS,
@@ -63,7 +63,10 @@ def summary(site: Site, doubts: Sequence[str] = ()) -> str:
         *_table("Quantities", list(_quantities(site))),
         *_row("Alerts", _alerts(site)),
         *_table("Ways out", list(_ways_out(site))),
+        *_row("Regular", _regular(site)),
         *_row("Central", f"{site.central.url}, bucket {site.central.bucket}" if site.central else "none"),
+        *(_row("MQTT", _mqtt(site.mqtt)) if site.mqtt else ()),
+        *(_row("Metrics", f"for this computer alone, at http://{site.metrics.listen}/metrics") if site.metrics else ()),
         *_row("Clock", "believed: " + ", then ".join(site.clock_trust)),
         *_row("Record", f"written each {site.commit_s:g} s, the most a power cut costs; {site.record_budget_mb:g} MB"),
         *_list("Not measured", list(missing(site))),
@@ -251,6 +254,16 @@ def _alerts(site: Site) -> str:
     return text + (f"; switched off: {', '.join(off)}" if off else "")
 
 
+def _regular(site: Site) -> str:
+    beat_h = site.notices.heartbeat_h
+    told = [f"a sign of life each {beat_h:g} h"] if beat_h is not None else []
+    told += ["a summary of each 24 h"] if site.notices.summary else []
+    carriers = [way.name for way in site.ways_out.values() if way.least == "advice"] or ["nothing"]
+    if not told:
+        return "nothing goes out unless an alert asks for it"
+    return f"{' and '.join(told)}, carried by {', '.join(carriers)}"
+
+
 def _change(change: AlertChange) -> str:
     values = [("raise", change.raise_at), ("clear", change.clear_at), ("dwell_s", change.dwell_s)]
     words = [f"{key} {value:g}" for key, value in values if value is not None]
@@ -278,6 +291,15 @@ def _way_out(way: WayOut) -> str:
     if way.least != "advice":
         text += f", only {way.least} and above" if way.least == "act" else f", only {way.least}"
     return text
+
+
+def _mqtt(mqtt: Mqtt) -> str:
+    account = f" as {plain(mqtt.user, 60)}" if mqtt.user is not None else ""
+    security = "TLS" if mqtt.security == "tls" else "in the clear"
+    return (
+        f"latest values to {mqtt.server}:{mqtt.port} ({security}){account}, each {mqtt.every_s:g} s, "
+        f"under {plain(mqtt.prefix, 120)}"
+    )
 
 
 def _and(names: Sequence[str]) -> str:

@@ -149,6 +149,37 @@ class Central:
 
 
 @frozen
+class RegularNotices:
+    """[notices]: what is told though no alert asks for it; by ways out that carry advice.
+
+    `heartbeat_h` is how often a sign of life goes out, h; `summary` sends one message on each 24 h.
+    """
+
+    heartbeat_h: float | None = None
+    summary: bool = False
+
+
+@frozen
+class Mqtt:
+    """[mqtt]: the broker that shows the latest values; `prefix` is what all topics begin with."""
+
+    server: str
+    port: int
+    prefix: str
+    security: str = "tls"  # tls, none
+    user: str | None = None
+    secret: str | None = None
+    every_s: float = 60.0
+
+
+@frozen
+class Metrics:
+    """[metrics]: where on this computer the latest values can be read as OpenMetrics."""
+
+    listen: str = "127.0.0.1:7412"
+
+
+@frozen
 class Site:
     """One station on one hill, as its file describes it."""
 
@@ -160,6 +191,9 @@ class Site:
     alerts: Mapping[str, AlertChange] = field(factory=dict)
     ways_out: Mapping[str, WayOut] = field(factory=dict)
     central: Central | None = None
+    mqtt: Mqtt | None = None
+    metrics: Metrics | None = None
+    notices: RegularNotices = RegularNotices()
     clock_trust: tuple[str, ...] = ("kernel", "rtc", "operator")
     prefer: Mapping[str, str] = field(factory=_empty)  # quantity -> instrument
     replay_columns: Mapping[str, str] = field(factory=_empty)  # quantity -> column

@@ -8,7 +8,7 @@ import pytest
 from daemon.configuration import load_maps, load_replay_site, load_site
 from daemon.configuration_text import FILE_MOST
 from daemon.errors import ConfigError
-from shared.site import AlertChange, Central, Line, Load, Place, WayOut
+from shared.site import AlertChange, Central, Line, Load, Place, RegularNotices, WayOut
 from shared.wiring import bank_current_plan
 
 MAPS = Path(__file__).parents[2] / "config" / "maps"
@@ -56,6 +56,9 @@ WHOLE = """
     org = "hill"
     bucket = "sites"
     secret = "influx-token"
+    [notices]
+    heartbeat_h = 12
+    summary = true
     [clock]
     trust = ["kernel", "rtc", "operator"]
     [replay.columns]
@@ -98,6 +101,7 @@ def test_every_fixed_name_finds_its_place(tmp_path: Path) -> None:
         "group-mail", "mail", server="mail.example.org", to=("trustees@example.org",), secret="mail-password"
     )
     assert site.central == Central("http://influx.example.org:8086", "hill", "sites", "influx-token")
+    assert site.notices == RegularNotices(heartbeat_h=12.0, summary=True)
     assert site.clock_trust == ("kernel", "rtc", "operator")
     assert site.replay_columns == {"bank_v": "volts", "time_s": "when"}
     assert (site.source, site.commit_s, site.assumed) == (str(path), 10.0, ())

@@ -61,6 +61,9 @@ secret = "mail-password"
 url = "https://influx.example.org:8086"
 org = "hill"
 bucket = "sites"
+[notices]
+heartbeat_h = 12
+summary = true
 [clock]
 trust = ["kernel"]
 [record]
@@ -157,6 +160,9 @@ SWAPS = [
     ("[record]", "[way_out.x]\n[record]", "way_out", 'did you mean "way-out"'),
     ("[alert.controller-hot]", "[alert.controler-hot]", "alert.controler-hot", 'did you mean "controller-hot"'),
     ("trust = ", "trusted = ", "clock.trusted", 'did you mean "trust"'),
+    ("heartbeat_h = 12", "heartbeat_h = 0.1", "notices.heartbeat_h", "sign of life"),
+    ("heartbeat_h = 12", "heartbeat_s = 12", "notices.heartbeat_s", 'did you mean "heartbeat_h"'),
+    ("summary = true", 'summary = "daily"', "notices.summary", "true or false"),
     # tables that are none, names that are none
     ("[clock]\ntrust = [", "[x]\n[[clock]]\ntrust = [", "clock", "a table: [clock]"),
     ("[load.repeater]", "[load.'my radio']", 'load."my radio"', "small letters, digits and hyphens"),

@@ -8,7 +8,7 @@ import pytest
 from daemon.configuration import load_maps, load_site
 from daemon.example_files import example
 from daemon.site_change import changes, same_currents, same_devices
-from shared.site import AlertChange, Line, Site, WayOut
+from shared.site import AlertChange, Line, RegularNotices, Site, WayOut
 
 MAPS = ("maps/example-shunt.toml", "maps/example-controller.toml")
 
@@ -37,6 +37,7 @@ def test_each_change_is_told(folder: Path) -> None:
         "the estimate goes on": attrs.evolve(old, bank=attrs.evolve(old.bank, half_mark=0.6)),
         "[way-out]": attrs.evolve(old, ways_out={"log": WayOut("log", "journal")}),
         "[load]": attrs.evolve(old, loads={}),
+        "[notices]": attrs.evolve(old, notices=RegularNotices(heartbeat_h=12.0)),
         "[clock]": attrs.evolve(old, clock_trust=("operator",)),
         "each 60 s": attrs.evolve(old, commit_s=60.0),
         "instrument controller gone": attrs.evolve(old, instruments={"shunt": old.instruments["shunt"]}),
