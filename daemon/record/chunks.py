@@ -20,10 +20,10 @@ instrument gave them. n, signed and column are those of columns.py.
 """
 
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
-from operator import itemgetter
+from itertools import islice, pairwise
+from operator import itemgetter, le
 from typing import NamedTuple, TypeVar
 from zlib import crc32
 
@@ -106,6 +106,13 @@ class PollBlock:
     shape_of: Sequence[int] = ()
     columns: dict[int, Sequence[int]] = field(default_factory=dict)
 
+    def count_of(self, channel: int) -> int:
+        """How often a channel was good, by the shapes."""
+        good = [channel in shape.good for shape in self.shapes]
+        if len(good) == 1:
+            return len(self.times_ms) if good[0] else 0
+        return sum(map(good.__getitem__, self.shape_of))
+
     def times_of(self, channel: int) -> Sequence[int]:
         """The times at which a channel was good."""
         good = [channel in shape.good for shape in self.shapes]
@@ -118,17 +125,34 @@ _Poll = tuple[int, Shape, tuple[int, ...]]
 _time_of = itemgetter(0)
 
 
-def polls_of(groups: Iterable[Group]) -> Iterator[_Poll]:
-    """Take groups of packed rows apart: time, shape, good values of each poll."""
-    for group in groups:
+class Gathering:
+    """Groups of packed rows put together to a block; in arrays, because an hour of lists is megabytes."""
+
+    def __init__(self, instrument: int) -> None:
+        self._instrument = instrument
+        self._times, self._shape_of = array("q"), array("q")
+        self._shapes: dict[Shape, int] = {}
+        self._columns: dict[int, array[int]] = {}
+
+    def add(self, group: Group) -> None:
+        """Take a group in."""
         shape = Shape(tuple(group.columns), group.suspect, group.missing)
-        values = zip(*group.columns.values(), strict=True) if group.columns else iter([()] * len(group.times_ms))
-        for time_ms, of_poll in zip(group.times_ms, values, strict=True):
-            yield time_ms, shape, of_poll
+        number = self._shapes.setdefault(shape, len(self._shapes))
+        self._times.extend(group.times_ms)
+        self._shape_of.extend([number] * len(group.times_ms))
+        for channel, column in group.columns.items():
+            self._columns.setdefault(channel, array("q")).extend(column)
+
+    def block(self) -> PollBlock:
+        """What has come together, oldest first."""
+        block = PollBlock(self._instrument, self._times, list(self._shapes), self._shape_of, dict(self._columns))
+        if all(map(le, self._times, islice(self._times, 1, None))):
+            return block
+        return block_of(self._instrument, list(polls_in(block)))
 
 
 def polls_in(block: PollBlock) -> Iterator[_Poll]:
-    """Take a block apart in the same way."""
+    """Take a block apart: time, shape, good values of each poll."""
     of_channel = {channel: iter(column) for channel, column in block.columns.items()}
     for time_ms, number in zip(block.times_ms, block.shape_of, strict=True):
         shape = block.shapes[number]
@@ -158,9 +182,14 @@ def joined(blocks: Sequence[PollBlock]) -> PollBlock:
     """Make one block out of several of the same instrument, which may overlap."""
     if len(blocks) == 1:
         return blocks[0]
-    if all(earlier.times_ms[-1] <= later.times_ms[0] for earlier, later in pairwise(blocks)):
+    if are_end_to_end(blocks):
         return _end_to_end(blocks)
     return block_of(blocks[0].instrument, [poll for block in blocks for poll in polls_in(block)])
+
+
+def are_end_to_end(blocks: Sequence[PollBlock]) -> bool:
+    """Whether none begins before the one in front of it has ended."""
+    return all(earlier.times_ms[-1] <= later.times_ms[0] for earlier, later in pairwise(blocks))
 
 
 def _end_to_end(blocks: Sequence[PollBlock]) -> PollBlock:

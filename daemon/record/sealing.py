@@ -9,6 +9,7 @@ was last: without it a grid begins anew, which costs bytes and nothing else.
 """
 
 import sqlite3
+from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
@@ -23,13 +24,13 @@ from daemon.record.chunks import (
     VALUES,
     ChunkKey,
     DamagedChunk,
+    Gathering,
     PollBlock,
-    block_of,
+    are_end_to_end,
     first_key,
     joined,
     pack_polls,
     pack_values,
-    polls_of,
     take_polls,
     take_values,
 )
@@ -64,6 +65,7 @@ INTEGRATED_UNITS = ("A", "W")
 SWEPT_TABLES = ("tail", "piece", "block", "minute", "hour")
 
 _Rows = list[tuple[int, bytes]]
+_Chunks = dict[str, dict[ChunkKey, bytes]]  # by table
 _Slices = Iterator[None]
 
 
@@ -89,6 +91,10 @@ class _Change:
     shortened: _Rows = field(default_factory=list)
     out_of: dict[str, list[int]] = field(default_factory=dict)
     damaged: list[tuple[str, int, bytes]] = field(default_factory=list)
+
+    def damage_in(self, table: str) -> Callable[[int, bytes], None]:
+        """Give what to call with key and bytes of what is damaged in a table."""
+        return lambda key, row: self.damaged.append((table, key, row))
 
     def put(self, table: str, key: ChunkKey, row: bytes) -> None:
         self.into.setdefault(table, []).append((key.packed(), row))
@@ -179,14 +185,15 @@ class Sealer:
 
     def _seal_hour(self, boot: int, hour: int) -> _Slices:
         change = _Change()
-        polls: dict[tuple[int, int], list[Group]] = {}
+        polls: dict[tuple[int, int], Gathering] = {}
         for rows in self._rows_of_hour(boot, (hour + 1) * HOUR_MS):
             for key, row in rows:
                 self._take_row(key, row, hour, polls, change)
             yield
         kept_ms = dict(self._kept_ms)
-        for (of_hour, instrument), groups in sorted(polls.items()):
-            yield from self._seal_polls(boot, of_hour, instrument, groups, kept_ms, change)
+        for of_hour, instrument in sorted(polls):
+            gathering = polls.pop((of_hour, instrument))
+            yield from self._seal_polls(boot, of_hour, instrument, gathering, kept_ms, change)
         self._apply(change)
         self._kept_ms = kept_ms
         self.sealed.hours += 1
@@ -206,7 +213,7 @@ class Sealer:
             first = rows[-1][0] + 1
 
     def _take_row(
-        self, key: int, row: bytes, hour: int, polls: dict[tuple[int, int], list[Group]], change: _Change
+        self, key: int, row: bytes, hour: int, polls: dict[tuple[int, int], Gathering], change: _Change
     ) -> None:
         try:
             groups = take_groups(key, row)
@@ -219,7 +226,8 @@ class Sealer:
                 if of_hour > hour:
                     later.append(part)
                 else:
-                    polls.setdefault((of_hour, group.instrument), []).append(part)
+                    place = (of_hour, group.instrument)
+                    polls.setdefault(place, Gathering(group.instrument)).add(part)
         if later:
             change.shortened.append((key, pack_groups(key, later)))
         else:
@@ -230,12 +238,12 @@ class Sealer:
         boot: int,
         hour: int,
         instrument: int,
-        groups: list[Group],
+        gathering: Gathering,
         kept_ms: dict[int, tuple[int, int]],
         change: _Change,
     ) -> _Slices:
         """Make the chunks of one instrument's hour, with what of that hour was sealed before, if anything."""
-        block = block_of(instrument, list(polls_of(groups)))
+        block = gathering.block()
         of_boot, last_ms = kept_ms.get(instrument, (0, 0))
         before_ms = last_ms if of_boot == boot and last_ms < block.times_ms[0] else None
         block.times_ms = on_grid(block.times_ms, before_ms=before_ms, end_ms=(hour + 1) * HOUR_MS)
@@ -244,8 +252,11 @@ class Sealer:
         if self._db.execute("SELECT 1 FROM piece WHERE k = ?", (key.packed(),)).fetchone():
             first, end = first_key(boot, hour), first_key(boot, hour + 1)
             rows = self._db.execute("SELECT k, row FROM piece WHERE k >= ? AND k < ?", (first, end)).fetchall()
-            earlier = self._blocks({"piece": rows}, change).get(instrument, [])
-            block = joined([*earlier, block])
+            chunks = {"piece": {ChunkKey.of(packed): row for packed, row in rows}}
+            found = self._polls(chunks, instrument, change)
+            for table, of_block, earlier in found:
+                fill_columns(earlier, of_block, chunks[table], change.damage_in(table))
+            block = joined([*(earlier for _, _, earlier in found), block])
         yield
         yield from self._put_block("piece", key, block, change)
         for channel, column in block.columns.items():
@@ -291,26 +302,49 @@ class Sealer:
         rows = {table: self._rows_from(table, boot, start_h) for table in ("piece", "block", "minute")}
         change.out_of["piece"] = [key for key, _ in rows["piece"]]
         yield
-        raw = {table: rows[table] for table in ("block", "piece")}
-        for instrument, blocks in self._blocks(raw, change).items():
-            yield
-            blocks.sort(key=_first_time)
-            block = joined(blocks)
-            yield from self._put_block("block", ChunkKey(boot, start_h, POLLS, instrument), block, change)
-        for channel, chunks in self._rollups({t: rows[t] for t in ("minute", "piece")}, MINUTES, change).items():
+        raw = {table: {ChunkKey.of(packed): row for packed, row in rows[table]} for table in ("block", "piece")}
+        # One instrument, one channel after the other: all at once would be megabytes.
+        for instrument in sorted({key.number for chunks in raw.values() for key in chunks if key.kind == POLLS}):
+            yield from self._pack_polls(ChunkKey(boot, start_h, POLLS, instrument), raw, change)
+        for table, chunks in raw.items():  # values whose polls are lost
+            change.damaged.extend((table, key.packed(), row) for key, row in chunks.items() if key.kind == VALUES)
+        for channel in sorted({key.number for key in raw["piece"] if key.kind in (MINUTES, HOURS)}):
             yield
             key = ChunkKey(boot, start_h, MINUTES, channel)
-            change.put("minute", key, pack_rollups(key, _together(chunks), integrals=False))
-        for channel, chunks in self._rollups({"piece": rows["piece"]}, HOURS, change).items():
-            yield
-            self._add_hours(boot, start_h, channel, chunks, change)
+            minutes = self._rollups({t: rows[t] for t in ("minute", "piece")}, MINUTES, channel, change)
+            if minutes:
+                change.put("minute", key, pack_rollups(key, _together(minutes), integrals=False))
+            hours = self._rollups({"piece": rows["piece"]}, HOURS, channel, change)
+            if hours:
+                self._add_hours(boot, start_h, channel, hours, change)
         self._apply(change)
         self.sealed.blocks += 1
+
+    def _pack_polls(self, key: ChunkKey, raw: _Chunks, change: _Change) -> _Slices:
+        """Make the chunks of one instrument's six hours, if they follow each other a channel at a time."""
+        blocks = sorted(self._polls(raw, key.number, change), key=_first_time_of)
+        if not are_end_to_end([block for _, _, block in blocks]):
+            for table, of_block, block in blocks:
+                fill_columns(block, of_block, raw[table], change.damage_in(table))
+            yield from self._put_block("block", key, joined([block for _, _, block in blocks]), change)
+            return
+        for channel in {one: None for _, _, block in blocks for shape in block.shapes for one in shape.good}:
+            yield
+            column = array("q")
+            for table, of_block, block in blocks:
+                fill_column(block, of_block, raw[table], channel, change.damage_in(table))
+                column.extend(block.columns.pop(channel, ()))
+            if column:
+                of_channel = key._replace(kind=VALUES, number=channel)
+                change.put("block", of_channel, pack_values(of_channel, column))
+        yield
+        if blocks:
+            change.put("block", key, pack_polls(key, joined([block for _, _, block in blocks])))
 
     def _add_hours(self, boot: int, start_h: int, channel: int, chunks: list[RolledUp], change: _Change) -> None:
         key = ChunkKey(boot, start_h // EPOCH_H * EPOCH_H, HOURS, channel)
         rows = self._db.execute("SELECT k, row FROM hour WHERE k = ?", (hour_key(key),)).fetchall()
-        earlier = self._rollups({"hour": [(key.packed(), row) for _, row in rows]}, HOURS, change).get(channel, [])
+        earlier = self._rollups({"hour": [(key.packed(), row) for _, row in rows]}, HOURS, channel, change)
         row = pack_rollups(key, _together([*earlier, *chunks]), integrals=self._is_integrated(channel))
         change.into.setdefault("hour", []).append((hour_key(key), row))
 
@@ -319,35 +353,30 @@ class Sealer:
         question = f"SELECT k, row FROM {table} WHERE k >= ? AND k < ? ORDER BY k"
         return self._db.execute(question, (first_key(boot, start_h), end)).fetchall()
 
-    def _blocks(self, rows: dict[str, _Rows], change: _Change) -> dict[int, list[PollBlock]]:
-        """The polls in some rows, by instrument; what does not fit its checksum, or has no polls, is set aside."""
-        found: dict[int, list[PollBlock]] = {}
-        for table, of_table in rows.items():
-            chunks = {ChunkKey.of(key): row for key, row in of_table}
-            for key in [key for key in chunks if key.kind == POLLS]:
+    def _polls(self, chunks: _Chunks, instrument: int, change: _Change) -> list[tuple[str, ChunkKey, PollBlock]]:
+        """Take an instrument's polls out of some chunks, without their values; damaged ones are set aside."""
+        found: list[tuple[str, ChunkKey, PollBlock]] = []
+        for table, of_table in chunks.items():
+            for key in [key for key in of_table if key.kind == POLLS and key.number == instrument]:
+                row = of_table.pop(key)
                 try:
-                    block = take_polls(key, chunks.pop(key))
+                    found.append((table, key, take_polls(key, row)))
                 except DamagedChunk:
-                    change.damaged.append((table, key.packed(), dict(of_table)[key.packed()]))
-                    continue
-                change.damaged.extend((table, packed, row) for packed, row in fill_columns(block, key, chunks))
-                found.setdefault(key.number, []).append(block)
-            orphans = [(table, key.packed(), row) for key, row in chunks.items() if key.kind == VALUES]
-            change.damaged.extend(orphans)
+                    change.damaged.append((table, key.packed(), row))
         return found
 
-    def _rollups(self, rows: dict[str, _Rows], kind: int, change: _Change) -> dict[int, list[RolledUp]]:
-        found: dict[int, list[RolledUp]] = {}
+    def _rollups(self, rows: dict[str, _Rows], kind: int, channel: int, change: _Change) -> list[RolledUp]:
+        found: list[RolledUp] = []
         for table, of_table in rows.items():
             for packed, row in of_table:
                 key = ChunkKey.of(packed)
-                if key.kind != kind:
+                if (key.kind, key.number) != (kind, channel):
                     continue
                 try:
-                    found.setdefault(key.number, []).append(take_rollups(key, row))
+                    found.append(take_rollups(key, row))
                 except DamagedChunk:
                     change.damaged.append((table, packed, row))
-        return {channel: chunks for channel, chunks in found.items() if chunks}
+        return found
 
     # -- writing -------------------------------------------------------------------------------
 
@@ -373,32 +402,40 @@ def set_aside(db: sqlite3.Connection, table: str, key: int, row: bytes, boot: in
     db.execute(f"DELETE FROM {table} WHERE k = ?", (key,))
 
 
-def fill_columns(block: PollBlock, polls: ChunkKey, chunks: dict[ChunkKey, bytes]) -> list[tuple[int, bytes]]:
-    """Put the channels of a block in, taken out of `chunks`; one that is lost or damaged leaves its shapes.
+def fill_columns(
+    block: PollBlock, polls: ChunkKey, chunks: dict[ChunkKey, bytes], damaged: Callable[[int, bytes], object]
+) -> None:
+    """Put all channels of a block in; see fill_column."""
+    for channel in {one: None for shape in block.shapes for one in shape.good}:
+        fill_column(block, polls, chunks, channel, damaged)
 
-    Returns: key and bytes of each that is there and can't be used.
+
+def fill_column(
+    block: PollBlock,
+    polls: ChunkKey,
+    chunks: dict[ChunkKey, bytes],
+    channel: int,
+    damaged: Callable[[int, bytes], object],
+) -> None:
+    """Put a channel of a block in, taken out of `chunks`; one that is lost or damaged leaves its shapes.
+
+    `damaged` is told key and bytes of what is there and can't be used.
     """
-    damaged: list[tuple[int, bytes]] = []
-    counts = [0] * len(block.shapes)
-    for number in block.shape_of:
-        counts[number] += 1
-    for channel in dict.fromkeys(channel for shape in block.shapes for channel in shape.good):
-        key = polls._replace(kind=VALUES, number=channel)
-        row = chunks.pop(key, None)
-        expected = sum(count for count, shape in zip(counts, block.shapes, strict=True) if channel in shape.good)
-        column: Sequence[int] = ()
-        if row is not None:
-            with suppress(DamagedChunk):
-                column = take_values(key, row)
-        if len(column) == expected:
-            block.columns[channel] = column
-            continue
-        block.shapes = [
-            shape._replace(good=tuple(one for one in shape.good if one != channel)) for shape in block.shapes
-        ]
-        if row is not None:
-            damaged.append((key.packed(), row))
-    return damaged
+    expected = block.count_of(channel)
+    if not expected:
+        return
+    key = polls._replace(kind=VALUES, number=channel)
+    row = chunks.pop(key, None)
+    column: Sequence[int] = ()
+    if row is not None:
+        with suppress(DamagedChunk):
+            column = take_values(key, row)
+    if len(column) == expected:
+        block.columns[channel] = column
+        return
+    block.shapes = [shape._replace(good=tuple(one for one in shape.good if one != channel)) for shape in block.shapes]
+    if row is not None:
+        damaged(key.packed(), row)
 
 
 def hour_key(key: ChunkKey) -> int:
@@ -415,8 +452,8 @@ def _number(bucket: Bucket) -> int:
     return bucket.number
 
 
-def _first_time(block: PollBlock) -> int:
-    return block.times_ms[0]
+def _first_time_of(found: tuple[str, ChunkKey, PollBlock]) -> int:
+    return found[2].times_ms[0]
 
 
 def _is_over(boot: int, end_h: int, now_boot: int, now_ms: int) -> bool:

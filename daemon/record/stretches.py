@@ -7,6 +7,7 @@ packing move readings from one table to the next, and between two questions they
 import heapq
 from collections.abc import Callable, Collection, Iterator
 from contextlib import suppress
+from functools import partial
 from itertools import groupby
 from operator import attrgetter
 from typing import Any
@@ -176,6 +177,9 @@ class Stretches:
             except UnknownNumber:
                 self.damaged_chunks.add(("names", block.instrument))
 
+    def _leave_out(self, table: str, key: int, row: bytes) -> None:
+        self.damaged_chunks.add((table, key))
+
     def _blocks(self, tables: dict[str, list[_Row]], wanted: Wanted) -> dict[int, PollBlock]:
         found: dict[int, list[PollBlock]] = {}
         for table, rows in tables.items():
@@ -191,8 +195,7 @@ class Stretches:
                         shape._replace(good=tuple(one for one in shape.good if one in wanted.channels))
                         for shape in block.shapes
                     ]
-                for packed, _ in fill_columns(block, key, chunks):
-                    self.damaged_chunks.add((table, packed))
+                fill_columns(block, key, chunks, partial(self._leave_out, table))
                 found.setdefault(key.number, []).append(block)
         return {number: joined(sorted(blocks, key=lambda block: block.times_ms[0])) for number, blocks in found.items()}
 

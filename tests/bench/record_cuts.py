@@ -18,6 +18,7 @@ import struct
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -31,6 +32,7 @@ from bench.record_kills import Tally, table  # noqa: E402
 
 OUTER_MB, INNER_MB = 400, 256
 CUTS_A_BOOT = 7
+MOUNTS_MOST, MOUNT_WAIT_S = 20, 0.2
 LIFE_LEAST_S, LIFE_MOST_S = 0.02, 1.0
 # Linux, fs/ext4: EXT4_IOC_SHUTDOWN is _IOR('X', 125, __u32); 2 is EXT4_GOING_FLAGS_NOLOGFLUSH.
 SHUTDOWN, NO_LOG_FLUSH = 0x8004587D, 2
@@ -41,6 +43,19 @@ def run_quietly(*command: str) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
         raise OSError(f"{' '.join(command)}: {done.stderr.strip()}")
+
+
+def mount(image: Path, place: Path) -> None:
+    """Mount an image; the kernel may take a moment to let go of the loop device it had before."""
+    for attempt in range(MOUNTS_MOST):
+        try:
+            run_quietly("mount", "-o", "loop", str(image), str(place))
+        except OSError:
+            if attempt == MOUNTS_MOST - 1:
+                raise
+            time.sleep(MOUNT_WAIT_S)
+        else:
+            return
 
 
 class Disks:
@@ -54,7 +69,7 @@ class Disks:
         with self._image.open("wb") as file:
             file.truncate(OUTER_MB << 20)
         run_quietly("mkfs.ext4", "-q", "-F", str(self._image))
-        run_quietly("mount", "-o", "loop", str(self._image), str(self._outer))
+        mount(self._image, self._outer)
         with (self._outer / "inner.img").open("wb") as file:
             os.posix_fallocate(file.fileno(), 0, INNER_MB << 20)
             os.fsync(file.fileno())
@@ -73,16 +88,17 @@ class Disks:
     def come_back(self) -> None:
         """Mount both anew."""
         self.close()
-        run_quietly("mount", "-o", "loop", str(self._image), str(self._outer))
+        mount(self._image, self._outer)
         self._mount_inner()
 
     def close(self) -> None:
         """Take both down; after a cut the inner one can't be written, which does no harm."""
         for place in (self.inner, self._outer):
-            run_quietly("umount", str(place))
+            if place.is_mount():
+                run_quietly("umount", str(place))
 
     def _mount_inner(self) -> None:
-        run_quietly("mount", "-o", "loop", str(self._outer / "inner.img"), str(self.inner))
+        mount(self._outer / "inner.img", self.inner)
 
 
 @contextmanager

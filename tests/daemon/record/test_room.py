@@ -40,11 +40,11 @@ def noisy_hours(record: Record, hours: range) -> None:
 def test_within_its_budget_the_oldest_raw_goes_then_minutes_and_hours_stay(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    kept_blocks, pages = 8, 110
+    kept_blocks, pages = 4, 80
     monkeypatch.setattr("daemon.record.room.RAW_KEPT_BLOCKS", kept_blocks)
     record = open_record(tmp_path, elapsed_s=0.0, pages_most=pages)
     raw_first = False
-    for hour in range(0, 600, 6):
+    for hour in range(0, 360, 6):
         noisy_hours(record, range(hour, hour + 6))
         record.seal_all((hour + 6) * HOUR_S + 61.0)
         assert rooms.used_pages(record._db) <= pages
@@ -57,10 +57,10 @@ def test_within_its_budget_the_oldest_raw_goes_then_minutes_and_hours_stay(
     with RecordReader(tmp_path) as reader:
         assert reader.sweep().is_whole
         readings = [placed.reading.at_s for placed in reader.readings()]
-        assert readings[-1] == 600 * HOUR_S - 10.0
-        assert kept_blocks * 6 * HOUR_S <= readings[-1] + 10.0 - readings[0] < 300 * HOUR_S
+        assert readings[-1] == 360 * HOUR_S - 10.0
+        assert kept_blocks * 6 * HOUR_S <= readings[-1] + 10.0 - readings[0] < 180 * HOUR_S
         hours = [bucket.at_s for bucket in reader.rollups("shunt", "bank_ah_counter", step="hour")]
-        assert hours == [n * HOUR_S for n in range(600)]
+        assert hours == [n * HOUR_S for n in range(360)]
     assert record.room is not None
     assert 0.5 < record.room.used_share <= 1.0
     record.close()

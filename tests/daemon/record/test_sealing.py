@@ -72,9 +72,11 @@ def test_sealing_changes_nothing_that_is_read(tmp_path: Path) -> None:
     ]
     before = [read(tmp_path, **limit) for limit in limits]
     states: set[tuple[bool, ...]] = set()
+    slices = 0
     while record.tend(14.5 * HOUR_S):
         states.add(tuple(count > 0 for count in tables(tmp_path).values()))
-        if len(states) < 4 or record.sealed.blocks:
+        slices += 1
+        if slices % 7 == 0:
             assert read(tmp_path, since=(1, 20_000.0), until=(1, 23_000.0)) == [
                 placed for placed in before[0] if 20_000.0 <= placed.reading.at_s < 23_000.0
             ]
