@@ -9,7 +9,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
+from shared.airtime_rules import AIRTIME_RULES
 from shared.bank_rules import BANK_RULES
+from shared.health_rules import HEALTH_RULES
 from shared.heat_rules import HEAT_RULES
 from shared.quantities import QUANTITIES
 from shared.rule import Growth as Growth
@@ -21,7 +23,7 @@ from shared.wiring import sources
 
 SILENT = "instrument-silent"
 
-_ROWS = (*BANK_RULES, *HEAT_RULES, *SERVICE_RULES)
+_ROWS = (*BANK_RULES, *HEALTH_RULES, *AIRTIME_RULES, *HEAT_RULES, *SERVICE_RULES)
 
 RULES: Mapping[str, Rule] = MappingProxyType({row.name: row for row in _ROWS})
 

@@ -8,7 +8,9 @@ from collections.abc import Collection, Mapping
 from datetime import datetime
 from types import MappingProxyType
 
+from shared.airtime import Airtime, airtime_tap
 from shared.alerts import AlertBook, AlertEvent
+from shared.bank_health import BankHealth
 from shared.charge import ChargeFilter
 from shared.notices import NoticeContext
 from shared.quantities import QUANTITIES
@@ -16,13 +18,17 @@ from shared.readings import Reading
 from shared.rules import rules_for
 from shared.service_rules import ANSWERING_TURNS, QUIET_LINE_S
 from shared.site import Site
-from shared.wiring import bank_current_plan, sources
+from shared.wiring import CONTROLLER_LOADS, bank_current_plan, ends_of, is_controller, sources
 
 FRESH_PERIODS = 3.0  # a value is used for this many periods of its instrument,
 FRESH_LEAST_S = 30.0  # and at least this long
 _NOTHING: Mapping[str, float | None] = MappingProxyType({})
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
 ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
+DARK_S = 300.0  # without panel power before the bank's current is taken to be all drawn
+ONE_MOMENT_S = 1.0  # two meters are held against each other when they are read within this
+LEAD_EVERY_S = 10.0  # and not more often than this
+NO_AIRTIME = ("transmitting_s", "keying_pause_ratio", "transmit_a_shift", "unexplained_a")  # facts where none is seen
 ESTIMATOR = "halfmark"  # the instrument name under which it goes there
 ASIDE = (
     "bank_c",
@@ -60,9 +66,21 @@ class Station:
         # The plain case, in which a quantity comes from the pacer alone, needs no search and no look at its age.
         self._bank_v_from_pacer = self._only_from_pacer("bank_v")
         self._aside_from_pacer = tuple((quantity, self._only_from_pacer(quantity)) for quantity in ASIDE)
+        self.health = BankHealth(site.bank)
+        tap = airtime_tap(site)
+        self.airtime = None if tap is None else Airtime(tap)
+        self._tap, self._slow_load = ("", "") if tap is None else (tap.instrument, tap.slow_load)
+        self._charger = self._charger_meter()  # measures the voltage at the other end of the bank's lead
+        self._lead_due_s = 0.0
 
     def _only_from_pacer(self, quantity: str) -> bool:
         return self.sources.get(quantity, (self._pacer,)) == (self._pacer,)
+
+    def _charger_meter(self) -> str:
+        if not self.has_shunt:
+            return ""
+        meters = (i for i in self.site.instruments.values() if "bank_v" in i.gives and i.name != self._pacer)
+        return next((i.name for i in meters if is_controller(i)), "")
 
     # -- readings in ---------------------------------------------------------------------------
 
@@ -84,10 +102,15 @@ class Station:
         share = self._suspect_share.get(name, 0.0)
         if share > 1e-9 or suspect:
             self._suspect_share[name] = share + (float(bool(suspect)) - share) / SUSPECT_MEMORY
-        if name != self._pacer:
-            return None
-        self._step_charge(reading, seen)
-        return self._estimate_due(at_s)
+        if name == self._pacer:
+            self._step_charge(reading, seen)
+        if name == self._tap:
+            self._step_airtime(reading)
+        elif name == self._slow_load and self.airtime is not None and "load_a" in reading.values:
+            self.airtime.confirm(at_s, reading.values["load_a"])
+        if name == self._charger:
+            self._compare_meters(at_s)
+        return self._estimate_due(at_s) if name == self._pacer else None
 
     def _step_charge(self, reading: Reading, seen: Mapping[str, float]) -> None:
         values, at_s = reading.values, reading.at_s
@@ -98,12 +121,47 @@ class Station:
                 counter = values.get("bank_ah_counter")
         else:
             bank_a = self.plan.form(self._fresh(at_s))
-        bank_v = values.get("bank_v")
+        own_v = bank_v = values.get("bank_v")
         if bank_v is None:
             bank_v = seen.get("bank_v") if self._bank_v_from_pacer else self.value("bank_v", at_s)
         aside = [seen.get(name) if own else self.value(name, at_s) for name, own in self._aside_from_pacer]
         self.charge.step(at_s, bank_v, bank_a, counter, *aside)
         self.fed_s = at_s
+        health = self.health
+        if own_v is not None and bank_a is not None and self.has_shunt and health.ohm.step(at_s, own_v, bank_a):
+            health.fold_ohm(at_s, self.charge)
+        if at_s >= health.due_s:
+            charger_v = self._value_of(self._charger, "bank_v", at_s) if self._charger else None
+            health.fold(at_s, self.charge, bank_v=bank_v, bank_a=bank_a, charger_v=charger_v)
+        if self._charger and at_s >= self._lead_due_s:
+            self._compare_meters(at_s)
+
+    def _step_airtime(self, reading: Reading) -> None:
+        airtime = self.airtime
+        if airtime is None:
+            return
+        current_a = reading.values.get(airtime.tap.quantity)
+        if current_a is not None:
+            airtime.step(reading.at_s, airtime.tap.sign * current_a, self.charge.dark_s > DARK_S)
+
+    def _compare_meters(self, now_s: float) -> None:
+        """Hold the voltages at both ends of the lead against each other, when both were read just now."""
+        bank_s, charger_s = self._seen_s.get(self._pacer or ""), self._seen_s.get(self._charger)
+        if now_s < self._lead_due_s or bank_s is None or charger_s is None or abs(bank_s - charger_s) > ONE_MOMENT_S:
+            return
+        bank, charger = self._seen[self._pacer or ""], self._seen[self._charger]
+        lead_a = self._lead_a(charger, bank)
+        if lead_a is not None and "bank_v" in bank and "bank_v" in charger:
+            self._lead_due_s = now_s + LEAD_EVERY_S
+            self.health.lead.fold(lead_a, charger["bank_v"] - bank["bank_v"])
+
+    def _lead_a(self, charger: Mapping[str, float], bank: Mapping[str, float]) -> float | None:
+        """Current from the controller to the bank, A: its own figures, of the moment of its voltage, go first."""
+        charge_a, load_a = charger.get("charge_a"), charger.get("load_a")
+        if charge_a is None or load_a is None:
+            return bank.get("bank_a")
+        at_controller = ends_of(self.site.instruments[self._charger], "load_a") == CONTROLLER_LOADS
+        return charge_a - load_a if at_controller else charge_a
 
     def _fresh(self, now_s: float) -> Mapping[tuple[str, str], float]:
         """What the bank current is formed from, as far as it is known now."""
@@ -191,6 +249,8 @@ class Station:
             facts[f"suspect_share:{name}"] = self._suspect_share[name] if name in self._seen_s else None
         for line in dict.fromkeys(row.line for row in self.site.instruments.values()):
             facts[f"line_down_s:{line}"] = self.line_quiet_s(line, now_s)
+        facts.update(dict.fromkeys(NO_AIRTIME) if self.airtime is None else self.airtime.facts(now_s))
+        facts.update(self.health.facts(now_s))
         for name, value in told.items():
             facts[name] = max(value or 0.0, facts.get(name) or 0.0) if name.startswith("line_down_s:") else value
         return facts
@@ -203,7 +263,53 @@ class Station:
 
     def snapshot(self) -> dict[str, object]:
         """What must survive a restart, without the alerts (they have a snapshot of their own)."""
-        return {"v": 1, "at_s": self.fed_s, "about": self._about(), "charge": self.charge.snapshot()}
+        return {
+            "v": 1,
+            "at_s": self.fed_s,
+            "about": self._about(),
+            "charge": self.charge.snapshot(),
+            "health": self.health.snapshot(),
+            "airtime": None if self.airtime is None else self.airtime.snapshot(),
+            "lead_due_s": self._lead_due_s,
+        }
+
+    def changed(self, part: str) -> None:
+        """A part was replaced: forget what was learned about it, and only that.
+
+        Args:
+            part: one of `shared.charge.PARTS`. Raises ValueError for any other.
+        """
+        self.charge.changed(part)
+        if part == "bank":
+            self.health.clear()
+        elif part == "shunt":
+            self.health.lead.clear()
+            self.health.ohm.clear()
+
+    def align(self, midnight_s: float) -> None:
+        """Let days and hours of airtime and health begin with the clock's.
+
+        Args:
+            midnight_s: any local midnight, seconds since boot, below zero before it.
+        """
+        self.health.days.align(midnight_s)
+        if self.airtime is not None:
+            self.airtime.hours.align(midnight_s)
+
+    def _restore_watch(self, snapshot: Mapping[str, object]) -> None:
+        """Take up health and airtime; what can't be read begins anew, and costs the estimate nothing."""
+        health, airtime, due_s = snapshot.get("health"), snapshot.get("airtime"), snapshot.get("lead_due_s")
+        self._lead_due_s = float(due_s) if isinstance(due_s, int | float) else 0.0
+        try:
+            if isinstance(health, Mapping):
+                self.health.restore(health)
+        except (ValueError, KeyError, TypeError):
+            self.health = BankHealth(self.site.bank)
+        try:
+            if isinstance(airtime, Mapping) and self.airtime is not None:
+                self.airtime.restore(airtime)
+        except (ValueError, KeyError, TypeError):
+            self.airtime = Airtime(self.airtime.tap) if self.airtime is not None else None
 
     def _about(self) -> dict[str, object]:
         """Which parts the estimate is about."""
@@ -219,10 +325,11 @@ class Station:
         forgotten: tuple[str, ...] = ()
         if isinstance(charge, Mapping):
             self.charge = ChargeFilter.resume(self.site.bank, charge, has_shunt=self.has_shunt)
+            self._restore_watch(snapshot)
             if isinstance(about, Mapping):
                 forgotten = tuple(part for part, now in self._about().items() if about.get(part, now) != now)
             for part in forgotten:
-                self.charge.changed(part)
+                self.changed(part)
         at_s = snapshot.get("at_s")
         self.fed_s = float(at_s) if isinstance(at_s, int | float) else None
         return forgotten
@@ -259,9 +366,21 @@ class Station:
             forgotten.append("bank")
         if self.plan != old.plan or not self.plan.instruments <= set(same_currents):
             forgotten.append("shunt")
+        self._succeed_watch(old)
         for part in forgotten:
-            self.charge.changed(part)
+            self.changed(part)
         return tuple(forgotten)
+
+    def _succeed_watch(self, old: "Station") -> None:
+        """Health goes on; airtime too, with the same transmitter seen in the same place, else only its past hours."""
+        self.health.restore(old.health.snapshot())
+        self._lead_due_s = old._lead_due_s
+        if self.airtime is None or old.airtime is None:
+            return
+        if self.airtime.tap == old.airtime.tap:
+            self.airtime.restore(old.airtime.snapshot())
+        else:
+            self.airtime.hours = old.airtime.hours
 
     def notice_context(self, now_s: float, *, utc: datetime | None, origin: str) -> NoticeContext:
         """What a notice about this site needs to know at `now_s`, `utc` by a trusted clock, in boot `origin`."""
@@ -286,6 +405,10 @@ class Station:
         """
         self.charge.bridge(now_s, gap_s)
         self.alerts.bridge(now_s, gap_s)
+        self.health.bridge(now_s, gap_s)
+        if self.airtime is not None:
+            self.airtime.bridge(now_s, gap_s)
+        self._lead_due_s = now_s
         self._seen.clear()
         self._seen_s.clear()
         self._awaited_s = dict.fromkeys(self.site.instruments, now_s)
