@@ -30,9 +30,11 @@ if __name__ == "__main__":
 from bench import record_kills  # noqa: E402
 from bench.record_kills import Tally, table  # noqa: E402
 
+from servers import apart  # noqa: E402
+
 OUTER_MB, INNER_MB = 400, 256
 CUTS_A_BOOT = 7
-MOUNTS_MOST, MOUNT_WAIT_S = 20, 0.2
+TRIES_MOST, TRY_AGAIN_S = 100, 0.2
 LIFE_LEAST_S, LIFE_MOST_S = 0.02, 1.0
 # Linux, fs/ext4: EXT4_IOC_SHUTDOWN is _IOR('X', 125, __u32); 2 is EXT4_GOING_FLAGS_NOLOGFLUSH.
 SHUTDOWN, NO_LOG_FLUSH = 0x8004587D, 2
@@ -45,17 +47,22 @@ def run_quietly(*command: str) -> None:
         raise OSError(f"{' '.join(command)}: {done.stderr.strip()}")
 
 
-def mount(image: Path, place: Path) -> None:
-    """Mount an image; the kernel may take a moment to let go of the loop device it had before."""
-    for attempt in range(MOUNTS_MOST):
+def patiently(*command: str) -> None:
+    """Run a command until it works: the kernel may take a moment to let go of a loop device."""
+    for attempt in range(TRIES_MOST):
         try:
-            run_quietly("mount", "-o", "loop", str(image), str(place))
+            run_quietly(*command)
         except OSError:
-            if attempt == MOUNTS_MOST - 1:
+            if attempt == TRIES_MOST - 1:
                 raise
-            time.sleep(MOUNT_WAIT_S)
+            time.sleep(TRY_AGAIN_S)
         else:
             return
+
+
+def mount(image: Path, place: Path) -> None:
+    """Mount an image."""
+    patiently("mount", "-o", "loop", str(image), str(place))
 
 
 class Disks:
@@ -95,7 +102,7 @@ class Disks:
         """Take both down; after a cut the inner one can't be written, which does no harm."""
         for place in (self.inner, self._outer):
             if place.is_mount():
-                run_quietly("umount", str(place))
+                patiently("umount", str(place))
 
     def _mount_inner(self) -> None:
         mount(self._outer / "inner.img", self.inner)
@@ -151,6 +158,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--setting", choices=("full", "normal"), default="full")
     chosen = parser.parse_args(arguments)
+    apart._leave_mounts()  # or a process that copies everybody's mounts meanwhile keeps the dead ones alive
     tally = run(chosen.cuts, chosen.seed, setting=chosen.setting)
     print(f"{chosen.cuts} power cuts, setting {chosen.setting}, seed {chosen.seed}\n{table(tally)}")
     return int(bool(tally.lost or tally.doubled or tally.holes or tally.halves or tally.damaged_rows or tally.faults))

@@ -32,9 +32,10 @@ SLOW = (
 
 
 class BenchSite:
-    """Gives an hour after the other."""
+    """Gives an hour after the other; with `every_s` all 25 channels each so many seconds."""
 
-    def __init__(self, seed: int = 1, *, start_day: int = 0) -> None:
+    def __init__(self, seed: int = 1, *, start_day: int = 0, every_s: int | None = None) -> None:
+        self._every_s = every_s
         self._chance = random.Random(seed)
         self._hour = start_day * DAY_H
         self._first_hour = self._hour
@@ -56,7 +57,7 @@ class BenchSite:
         elapsed_s = (self._hour - self._first_hour) * HOUR_S
         of_day_s = self._hour % DAY_H * HOUR_S
         readings: list[Reading] = []
-        for second in range(HOUR_S):
+        for second in range(0, HOUR_S, self._every_s or 1):
             if second % 300 == 0:
                 self._target = min(1.0, max(0.1, gauss(0.7, 0.3)))
             self._cloud += (self._target - self._cloud) * 0.01
@@ -74,7 +75,7 @@ class BenchSite:
             at_s = elapsed_s + second + 0.02 + 0.008 * chance.random()
             shunt = (gauss(bank_v, 0.005), gauss(bank_a, 0.02), self._ah, gauss(load_a, 0.004), gauss(bank_v, 0.005))
             readings.append(Reading("shunt", at_s, dict(zip(SHUNT, [round(v, 2) for v in shunt], strict=True))))
-            if second % 10 == 9:
+            if self._every_s or second % 10 == 9:
                 air_c = 5.0 + 20.0 * season + 8.0 * math.sin(2.0 * math.pi * (of_day_s + second - 32_400) / 86_400.0)
                 for place, name in enumerate(CONTROLLERS):
                     share = 0.6 - 0.2 * place
