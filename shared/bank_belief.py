@@ -38,7 +38,7 @@ _REST_CORRELATED_S = 6.0 * 3600.0  # what a rest voltage is off by stays alike f
 _CURVE_REACH_FRAC = 0.15  # change of charge after which a curve's own error is another one: judgement
 _STEEP_V_CELL = 0.75  # slope for all the charge from which on a curve tells of capacity too
 _ACCEPT_CORRELATED_S = 3600.0
-_ACCEPT_ERROR = 0.2  # of the Ah missing by the accepted current: it is no straight line, judgement
+_ACCEPT_ERROR = 0.15  # of the Ah missing by the accepted current: from hour to hour, judgement
 _ACCEPT_ERROR_FRAC = 0.006  # and over nameplate
 _BALANCING_S = 1800.0
 _ENDING_ERROR_FRAC = 0.005  # scatter of what is missing then from day to day, over nameplate: judgement
@@ -47,7 +47,6 @@ _EMPTY_V_CELL, _LINE_ENDS_V_CELL, _NOT_EMPTY_V_CELL = 1.88, 1.93, 1.98
 # What is left at the knee, over capacity, and its error; more in the cold, where 0 C takes 15 to 20 % at the 20 h
 # rate (reference sheet, from memory) and about half of that at the small loads of a site: judgement.
 _KNEE_LEFT, _KNEE_ERROR, _KNEE_PER_K = 0.02, 0.07, 0.0035
-_OVERFULL_FRAC = 0.01  # how far beyond full a bank may stand without being wrong, over nameplate: judgement
 _OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more resistance: common practice, no source
 _COLD_PER_K = 0.03  # acid evens out more slowly in the cold, about twice for 23 K: from memory
 _DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
@@ -314,12 +313,6 @@ class BankBelief:
     def see_capacity(self, capacity_ah: float, sigma_ah: float) -> None:
         """A discharge test's result: capacity at the 20 h rate and 25 C, Ah, with its standard error."""
         self._fold([(CAPACITY, 1.0)], capacity_ah - self.x[CAPACITY], sigma_ah * sigma_ah)
-
-    def not_overfull(self) -> None:
-        """No bank holds more than all: what was counted or judged beyond full is taken back, with its causes."""
-        x = self.x
-        if x[REMOVED] < 0.0:
-            self._fold([(REMOVED, 1.0)], -x[REMOVED], (_OVERFULL_FRAC * self.scale_ah) ** 2)
 
     def doubt_current(self, share: float, leak_a: float) -> None:
         """Two instruments tell of different currents: be no surer than half of what they are apart.

@@ -246,9 +246,7 @@ class ChargeFilter:
         """Let the span's voltage and current tell what they can."""
         mean_a = self.sum_a / self.rows_a
         if self.dark_s > _DARK_FOR_S:
-            if self._regulation.held_s:
-                self.belief.not_overfull()
-                self._regulation.held_s = 0.0
+            self._regulation.held_s = 0.0
             if self.rest_s >= _REST_EVERY_S:
                 self._see_rest(min(self.rest_s, 600.0), mean_a, bank_c, error_c)
                 self.rest_s = 0.0

@@ -64,14 +64,13 @@ PARTS: Mapping[str, Callable[[ChargeFilter], None]] = {
     "no gassing spread": still(bank_belief.GASSING),
     "no level": still(bank_belief.LEVEL),
     "no fall": still(bank_belief.FALL),
-    "no slow": still(bank_belief.SLOW),
+    "no slow": deaf("_relax"),
     "no acceptance spread": still(bank_belief.ACCEPTANCE),
     "no hold-back spread": still(bank_belief.HOLD_BACK),
     "no accepted current": deaf("see_accepted"),
     "no rest voltage": deaf("see_rest", "see_low"),
     "no knee": deaf("see_low"),
     "no resistance": deaf("see_ohm"),
-    "no bound at full": deaf("not_overfull"),
 }
 
 

@@ -97,16 +97,6 @@ def test_shunt_offset_is_learned_between_full_charges() -> None:
     assert made.shunt_offset_sigma_a < 0.006
 
 
-def test_what_is_counted_beyond_full_is_taken_back() -> None:
-    made = ChargeFilter(AGM, start_soc=1.0, start_sigma=0.08)
-    made.belief.x[0] = -2.0
-    made.belief.not_overfull()
-    assert -0.5 < made.belief.x[0] < 0.1
-    before_ah = made.belief.x[0] = 3.0
-    made.belief.not_overfull()
-    assert made.belief.x[0] == before_ah
-
-
 def test_gas_at_the_set_point_is_not_taken_for_charge_still_missing() -> None:
     # The same accepted current means less missing charge where much of it can be gas: hot, and flooded.
     flooded = Bank("flooded", 24.0, 6, 0.5, 14.6, 13.6, -0.024)
@@ -145,6 +135,27 @@ def test_gap_and_counter_reset_lose_nothing() -> None:
             counter -= base
         made.step(*row[:3], counter, *row[4:])
     assert abs(made.belief.x[0] - truth.belief.x[0]) < 0.15
+
+
+def test_frozen_rows_are_made_up_for_by_the_counter() -> None:
+    live, hung = ChargeFilter(AGM, start_soc=0.7), ChargeFilter(AGM, start_soc=0.7)
+    kept: Row | None = None
+    for row, _ in plain_bank(10.0):
+        live.step(*row)
+        hour = row[0] / 3600.0
+        kept = row if not 4.0 < hour < 4.7 else kept
+        assert kept is not None
+        hung.step(row[0], *kept[1:])
+    assert abs(live.belief.x[0] - hung.belief.x[0]) < 0.03
+    assert hung.soc_sigma == pytest.approx(live.soc_sigma, rel=0.05)
+
+
+@pytest.mark.parametrize("told", [0.95, 0.25])
+def test_a_wrong_initial_charge_is_found_out(told: float) -> None:
+    made = ChargeFilter(AGM, start_soc=told)  # in truth 0.58 of 24 Ah
+    removed_ah = run(made, plain_bank(48.0, removed_ah=10.0, amps=by_sun))
+    assert abs(made.belief.x[0] - removed_ah) < 0.8
+    assert abs(made.belief.x[0] - removed_ah) < 2.0 * made.belief.p[0][0] ** 0.5 + 0.2
 
 
 def test_without_a_counter_a_gap_makes_it_less_sure() -> None:
