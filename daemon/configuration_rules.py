@@ -23,6 +23,7 @@ Gives = Mapping[str, tuple[str, ...]]
 
 TIME_COLUMN = "time_s"
 RESERVED_NAMES = ("halfmark",)
+OWN_HOSTS = ("localhost", "127.0.0.1", "[::1]")  # of this computer: nothing said to them goes over a line
 # Each device has its own of these: several of them need no preferred one, the hottest counts for the rules.
 PER_DEVICE = ("panel_v", "controller_c")
 
@@ -277,6 +278,17 @@ def check_ways_out(findings: Findings, ways: Mapping[str, Sound]) -> None:
         if way.get("secret") is not None and _is_open(way.get("url")):
             allowed = "https: with a secret it would go over the line in the clear"
             findings.add(("way-out", name, "url"), allowed, way["url"])
+
+
+def check_mqtt(findings: Findings, mqtt: Sound) -> None:
+    """A password goes with a user, and over an open connection only to this computer itself."""
+    if mqtt.get("user") is not None and mqtt.get("secret", "") is None:
+        findings.add(("mqtt", "secret"), "must be given with user: the name of the file with its password")
+    if mqtt.get("secret") is not None and mqtt.get("user", "") is None:
+        findings.add(("mqtt", "user"), "must be given with secret: the account's name at the broker")
+    if mqtt.get("security") == "none" and mqtt.get("secret") is not None and mqtt.get("server") not in OWN_HOSTS:
+        allowed = "tls: with a secret the password would go over the line in the clear"
+        findings.add(("mqtt", "security"), allowed, mqtt["security"])
 
 
 def _is_open(url: str | None) -> bool:

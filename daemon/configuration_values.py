@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 
 from attrs import frozen
 
+from shared.topics import PREFIX_WORDS, is_prefix
+
 TEXT_MAX = 200  # characters in any text of a site file
 LIST_MAX = 32  # entries in any list of one
 
@@ -161,6 +163,36 @@ class Endpoint:
         host, _, port = value.rpartition(":")
         if not _HOST_PATTERN.match(host) or not re.match(r"[0-9]{1,5}\Z", port) or not 1 <= int(port) <= 65535:
             raise WrongValue(allowed)
+        return value
+
+
+@frozen
+class OwnEndpoint:
+    """HOST:PORT at which this computer itself listens, for nobody but itself."""
+
+    def __call__(self, value: object) -> str:
+        """Check one endpoint: what is said there is said to whoever asks, so nobody outside may ask."""
+        allowed = (
+            'an address of this computer itself and a port from 1024 to 65535, such as "127.0.0.1:7412", because '
+            "whoever reaches it can read it; to read it from elsewhere take a tunnel, such as ssh -L"
+        )
+        host, _, port = value.rpartition(":") if isinstance(value, str) else ("", "", "")
+        own = host in ("localhost", "[::1]") or re.match(r"127(?:\.(?:0|[1-9][0-9]{0,2})){3}\Z", host)
+        parts_fit = all(int(part) <= 255 for part in host.split(".") if part.isdecimal())
+        if not own or not parts_fit or not re.match(r"[0-9]{4,5}\Z", port) or not 1024 <= int(port) <= 65535:
+            raise WrongValue(allowed)
+        assert isinstance(value, str)
+        return value
+
+
+@frozen
+class TopicPrefix:
+    """What MQTT topics begin with."""
+
+    def __call__(self, value: object) -> str:
+        """Check one prefix."""
+        if not isinstance(value, str) or not is_prefix(value):
+            raise WrongValue(PREFIX_WORDS)
         return value
 
 

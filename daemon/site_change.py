@@ -99,6 +99,8 @@ def _sections(old: Site, new: Site) -> tuple[tuple[str, object, object], ...]:
         ("[load]", old.loads, new.loads),
         ("[way-out]", old.ways_out, new.ways_out),
         ("[central]", old.central, new.central),
+        ("[mqtt]", old.mqtt, new.mqtt),
+        ("[metrics]", old.metrics, new.metrics),
         ("[notices]", old.notices, new.notices),
         ("[clock]", old.clock_trust, new.clock_trust),
         ("[prefer]", old.prefer, new.prefer),

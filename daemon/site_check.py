@@ -1,5 +1,6 @@
 """`halfmark check`: is this site file right, and what was it understood to say."""
 
+import importlib.util
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
@@ -47,7 +48,7 @@ def check_text(site: Site, told: tuple[str, ...] = (), doubts: tuple[str, ...] =
     """
     head = _wrapped(f"{site.source}: right.")
     text = "\n".join(head) + "\n\n" + summary(site, doubts)
-    notes = [*told, *_ports(site)]
+    notes = [*told, *_ports(site), *_packages(site)]
     if notes:
         text += "\nOn this computer, now\n" + "\n".join(row for note in notes for row in _wrapped(note, "- ")) + "\n"
     return text
@@ -103,6 +104,8 @@ def _secret_names(site: Site) -> tuple[str, ...]:
     names = [way.secret for way in site.ways_out.values()]
     if site.central is not None:
         names.append(site.central.secret)
+    if site.mqtt is not None:
+        names.append(site.mqtt.secret)
     return tuple(dict.fromkeys(name for name in names if name is not None))
 
 
@@ -110,6 +113,11 @@ def _ports(site: Site) -> Iterator[str]:
     for line in site.lines.values():
         if line.port is not None and not Path(line.port).exists():
             yield f"Line {line.name}: nothing is plugged in as {line.port}."
+
+
+def _packages(site: Site) -> Iterator[str]:
+    if site.mqtt is not None and importlib.util.find_spec("paho") is None:
+        yield "MQTT: needs paho-mqtt, which is not installed here: pip install 'halfmark[mqtt]'."
 
 
 def _wrapped(text: str, first: str = "") -> list[str]:
