@@ -162,7 +162,7 @@ def _take(station: Station, virtual: VirtualSite, batch: Batch, now_s: float) ->
 
 
 def _step_rules(station: Station, batch: Batch, now_s: float, start_utc_s: float) -> None:
-    for event in station.step_rules(now_s):
+    for event in station.step_rules(now_s, utc_s=start_utc_s + now_s):
         utc = datetime.fromtimestamp(start_utc_s + now_s, UTC)
         batch.events.append(event)
         if event.told:

@@ -63,5 +63,38 @@ HEAT_RULES = (
         "that should not run.",
         source="small computers begin to slow near 80 to 85 C, from memory",
         touches=("site",),
+        covered_by=("enclosure-hot",),
     ),
+)
+
+
+def _ahead(part: str, words: str, touches: tuple[str, ...]) -> Rule:
+    return Rule(
+        name=f"{part}-heat-ahead",
+        fact=f"{part}_hot_h",
+        kind="low",
+        raise_at=2.0,
+        clear_at=4.0,
+        dwell_s=600.0,
+        severity="advice",
+        unit="h",
+        least=0.1,
+        most=24.0,
+        title=f"{words} on the way to too hot",
+        value_name="hours to its limit, if it goes on rising like this",
+        meaning=f"The {words} warms up so fast that it will pass its limit soon, and slows down too little for less.",
+        to_do="Lower the power or the time on the air now, before it must be done. Remember it when you are there "
+        "next: shade, a vent that has closed, a terminal that runs hot.",
+        source="the rise of the last hour carried on, slowing as it did; two hours are common practice, no source",
+        touches=touches,
+        calm_s=1800.0,
+        covered_by=(f"{part}-hot",),
+        needs=(f"{part}_c",),
+    )
+
+
+AHEAD_RULES = (
+    _ahead("bank", "bank", ("site", "bank")),
+    _ahead("controller", "charge controller", ("site", "bank")),
+    _ahead("enclosure", "enclosure", ("site",)),
 )

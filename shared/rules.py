@@ -11,8 +11,9 @@ from types import MappingProxyType
 
 from shared.airtime_rules import AIRTIME_RULES
 from shared.bank_rules import BANK_RULES
+from shared.charge_rules import CHARGE_RULES
 from shared.health_rules import HEALTH_RULES
-from shared.heat_rules import HEAT_RULES
+from shared.heat_rules import AHEAD_RULES, HEAT_RULES
 from shared.quantities import QUANTITIES
 from shared.rule import Growth as Growth
 from shared.rule import Rule as Rule
@@ -23,7 +24,7 @@ from shared.wiring import sources
 
 SILENT = "instrument-silent"
 
-_ROWS = (*BANK_RULES, *HEALTH_RULES, *AIRTIME_RULES, *HEAT_RULES, *SERVICE_RULES)
+_ROWS = (*BANK_RULES, *HEALTH_RULES, *AIRTIME_RULES, *HEAT_RULES, *AHEAD_RULES, *CHARGE_RULES, *SERVICE_RULES)
 
 RULES: Mapping[str, Rule] = MappingProxyType({row.name: row for row in _ROWS})
 

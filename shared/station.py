@@ -12,17 +12,22 @@ from shared.airtime import Airtime, airtime_tap
 from shared.alerts import AlertBook, AlertEvent
 from shared.bank_health import BankHealth
 from shared.charge import ChargeFilter
+from shared.look import Look
 from shared.notices import NoticeContext
 from shared.quantities import QUANTITIES
 from shared.readings import Reading
 from shared.rules import rules_for
 from shared.service_rules import ANSWERING_TURNS, QUIET_LINE_S
 from shared.site import Site
+from shared.site_facts import SiteFacts
 from shared.wiring import CONTROLLER_LOADS, bank_current_plan, ends_of, is_controller, sources
 
 FRESH_PERIODS = 3.0  # a value is used for this many periods of its instrument,
 FRESH_LEAST_S = 30.0  # and at least this long
 _NOTHING: Mapping[str, float | None] = MappingProxyType({})
+_NO_WORDS: Mapping[str, str] = MappingProxyType({})
+HOTTEST = ("bank_c", "controller_c", "enclosure_c", "panel_v")  # of several instruments the highest is looked at
+LOOKED_AT = ("bank_v", "bank_a", "charge_a", "panel_a", "panel_w", "load_a")
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
 ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
 DARK_S = 300.0  # without panel power before the bank's current is taken to be all drawn
@@ -53,6 +58,7 @@ class Station:
         self.charge = ChargeFilter(site.bank, has_shunt=self.has_shunt, start_soc=start_soc)
         self.watches = rules_for(site)
         self.alerts = AlertBook(self.watches)
+        self.site_facts = SiteFacts(site, self.watches)
         self.fed_s: float | None = None  # when the filter was last stepped
         self._awaited_s = dict.fromkeys(site.instruments, start_s)  # since when an instrument is expected to answer
         self._seen: dict[str, dict[str, float]] = {}  # instrument -> quantity -> value
@@ -251,13 +257,48 @@ class Station:
             facts[f"line_down_s:{line}"] = self.line_quiet_s(line, now_s)
         facts.update(dict.fromkeys(NO_AIRTIME) if self.airtime is None else self.airtime.facts(now_s))
         facts.update(self.health.facts(now_s))
+        facts |= self.site_facts.facts
         for name, value in told.items():
             facts[name] = max(value or 0.0, facts.get(name) or 0.0) if name.startswith("line_down_s:") else value
         return facts
 
-    def step_rules(self, now_s: float, told: Mapping[str, float | None] = _NOTHING) -> list[AlertEvent]:
-        """Step every rule on what is known now, and on what the service tells; returns what happened to alerts."""
-        return self.alerts.step(now_s, self.facts(now_s, told))
+    def step_rules(
+        self,
+        now_s: float,
+        told: Mapping[str, float | None] = _NOTHING,
+        *,
+        utc_s: float | None = None,
+        words: Mapping[str, str] = _NO_WORDS,
+    ) -> list[AlertEvent]:
+        """Step every rule on what is known now.
+
+        Args:
+            now_s: seconds since boot.
+            told: facts only the service can know.
+            utc_s: the same moment by a trusted clock, seconds since 1970; None without one.
+            words: what is to be said beside a fact's value, by fact.
+        Returns: what happened to alerts.
+        """
+        self.site_facts.step(self.look(now_s, utc_s))
+        return self.alerts.step(now_s, self.facts(now_s, told), words)
+
+    def look(self, now_s: float, utc_s: float | None = None) -> Look:
+        """What is known of the site at this instant, for those who watch over hours and days."""
+        known = self.fed_s is not None
+        counters = (
+            (name, value)
+            for name, row in self.site.instruments.items()
+            if "bank_ah_counter" in row.gives and (value := self._value_of(name, "bank_ah_counter", now_s)) is not None
+        )
+        return Look(
+            now_s,
+            utc_s,
+            soc_frac=self.charge.soc_frac if known else None,
+            soc_sigma=self.charge.soc_sigma if known else None,
+            counters_ah=tuple(counters),
+            **{quantity: self.hottest(quantity, now_s) for quantity in HOTTEST},
+            **{quantity: self.value(quantity, now_s) for quantity in LOOKED_AT},
+        )
 
     # -- over restarts -------------------------------------------------------------------------
 
@@ -271,6 +312,7 @@ class Station:
             "health": self.health.snapshot(),
             "airtime": None if self.airtime is None else self.airtime.snapshot(),
             "lead_due_s": self._lead_due_s,
+            "facts": self.site_facts.snapshot(),
         }
 
     def changed(self, part: str) -> None:
@@ -280,6 +322,7 @@ class Station:
             part: one of `shared.charge.PARTS`. Raises ValueError for any other.
         """
         self.charge.changed(part)
+        self.site_facts.changed(part)
         if part == "bank":
             self.health.clear()
         elif part == "shunt":
@@ -330,6 +373,9 @@ class Station:
                 forgotten = tuple(part for part, now in self._about().items() if about.get(part, now) != now)
             for part in forgotten:
                 self.changed(part)
+        facts = snapshot.get("facts")
+        if isinstance(facts, Mapping):
+            self.site_facts.restore(facts)
         at_s = snapshot.get("at_s")
         self.fed_s = float(at_s) if isinstance(at_s, int | float) else None
         return forgotten
@@ -360,6 +406,8 @@ class Station:
             self._awaited_s[name] = old._awaited_s[name]
         self._estimate_s, self.fed_s = old._estimate_s, old.fed_s
         self.alerts = AlertBook.resume(self.watches, old.alerts.snapshot())
+        self.site_facts.restore(old.site_facts.snapshot())
+        self.site_facts.facts = dict(old.site_facts.facts)
         self.charge = ChargeFilter.resume(self.site.bank, old.charge.snapshot(), has_shunt=self.has_shunt)
         forgotten = []
         if not self.site.bank.is_same_as(old.site.bank):
@@ -405,6 +453,7 @@ class Station:
         """
         self.charge.bridge(now_s, gap_s)
         self.alerts.bridge(now_s, gap_s)
+        self.site_facts.bridge(now_s, gap_s)
         self.health.bridge(now_s, gap_s)
         if self.airtime is not None:
             self.airtime.bridge(now_s, gap_s)

@@ -1,0 +1,80 @@
+"""Where a temperature is going: how long until it passes a limit, if it goes on as in the last hour.
+
+The rise of the last half hour is held against that of the half hour before. A rise that slows down, as
+that of every box in a warm afternoon does, is taken to go on slowing down in the same ratio, so that
+it may never reach the limit; one that grows is taken to go on as it is.
+"""
+
+from collections import deque
+from math import log
+
+NOT_SOON_H = 99.0  # told when the limit is not reached
+SMOOTH_S = 300.0  # over which readings are averaged
+MARK_S = 600.0
+MARKS = 7  # one each ten minutes over an hour
+GAP_S = 900.0  # after a longer time without a reading it begins anew
+LEAST_K = 0.5  # a smaller rise in half an hour is none
+_SLOWEST = 0.2  # a ratio below this tells of noise, not of a rise that dies out
+
+
+class HeatTrend:
+    """One temperature; times in seconds since boot."""
+
+    __slots__ = ("_last_s", "_marks", "_mean_c", "limit_c")
+
+    def __init__(self, limit_c: float) -> None:
+        self.limit_c = limit_c
+        self._marks: deque[tuple[float, float]] = deque(maxlen=MARKS)
+        self._mean_c = 0.0
+        self._last_s: float | None = None
+
+    def step(self, now_s: float, value_c: float | None) -> float | None:
+        """Fold a reading in.
+
+        Returns: hours until the limit; 0 past it, NOT_SOON_H when it is not reached, None before an hour was seen.
+        """
+        if value_c is None:
+            return None
+        if self._last_s is None or not 0.0 <= now_s - self._last_s <= GAP_S:
+            self._marks.clear()
+            self._mean_c = value_c
+        else:
+            self._mean_c += (value_c - self._mean_c) * min(1.0, (now_s - self._last_s) / SMOOTH_S)
+        self._last_s = now_s
+        if not self._marks or now_s - self._marks[-1][0] >= MARK_S:
+            self._marks.append((now_s, self._mean_c))
+        if len(self._marks) < MARKS:
+            return None
+        half = MARKS // 2
+        return hours_to(
+            self._mean_c,
+            self.limit_c,
+            self._marks[half][1] - self._marks[0][1],
+            self._marks[-1][1] - self._marks[half][1],
+        )
+
+    def clear(self) -> None:
+        """Begin anew, after a restart."""
+        self._marks.clear()
+        self._last_s = None
+
+
+def hours_to(now_c: float, limit_c: float, before_k: float, last_k: float) -> float:
+    """Tell how long a temperature takes to its limit, h.
+
+    Args:
+        now_c, limit_c: temperature and limit, C.
+        before_k, last_k: its rise in the half hour before the last one, and in the last one, K.
+    Source: a rise that shrinks by the same ratio each half hour, the sum of a geometric series.
+    """
+    left_k = limit_c - now_c
+    if left_k <= 0.0:
+        return 0.0
+    if last_k < LEAST_K:
+        return NOT_SOON_H
+    ratio = max(_SLOWEST, last_k / before_k) if before_k > 0.0 else 1.0
+    if ratio >= 1.0:
+        return min(NOT_SOON_H, 0.5 * left_k / last_k)
+    if left_k >= last_k * ratio / (1.0 - ratio):
+        return NOT_SOON_H
+    return min(NOT_SOON_H, 0.5 * log(1.0 - left_k * (1.0 - ratio) / (last_k * ratio)) / log(ratio))
