@@ -80,6 +80,11 @@ class Recorder:
             self._pending.notices.append(notice)
         self.commit_soon()
 
+    def add_notice(self, notice: Notice) -> None:
+        """Take a notice that no alert asked for; it is committed at once."""
+        self._pending.notices.append(notice)
+        self.commit_soon()
+
     def add_anchor(self, anchor: Anchor) -> None:
         """Take a trusted pair of elapsed and wall time."""
         self._pending.anchors.append(anchor)

@@ -11,8 +11,9 @@ import os
 import signal
 import time
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from attrs import frozen
 
@@ -28,16 +29,22 @@ from daemon.operator_requests import OperatorRequests
 from daemon.picture import STATE_NAME, Picture
 from daemon.record import Entry, Record, pages_of
 from daemon.recorder import Recorder
+from daemon.regular import STATE_NAME as REGULAR_STATE
+from daemon.regular import Regular
+from daemon.restarts import STATE_NAME as SERVICE_STATE
+from daemon.restarts import Restarts
 from daemon.send_child import SendChild
 from daemon.sending.receipts import sending_state
 from daemon.sending.wake import wake_send
 from daemon.site_change import changes, same_currents, same_devices
 from daemon.supervisor import Supervisor, Watchdog, watchdog_interval_s
 from daemon.taking_up import Past, take_up
+from daemon.told_facts import SendingWatch, told_facts
 from drivers.table import InstrumentMap
 from shared.alerts import AlertEvent
 from shared.notices import compose
 from shared.readings import Reading
+from shared.regular_notices import HEARTBEAT, SUMMARY, DayLook, compose_heartbeat, compose_summary
 from shared.site import Site
 from shared.station import Station
 
@@ -81,10 +88,10 @@ class Service:
         self.anchor: Anchor | None = None  # the newest trusted one of this boot
         self.kernel_trust = KernelTrust()
         self.station = Station(site, start_s=self.started_s)
-        runtime = options.folders.runtime
-        self.recorder = Recorder(
-            self._open_record, clock=clock, commit_s=site.commit_s, queued=lambda: wake_send(runtime)
-        )
+        self.recorder = Recorder(self._open_record, clock=clock, commit_s=site.commit_s, queued=self._notices_stored)
+        self.sending = SendingWatch(options.folders.sending, self.boot_id)
+        self.restarts = Restarts(now_s=self.started_s)
+        self.regular = Regular(self.started_s)
         self.supervisor = Supervisor.from_environment(os.environ)
         self.note = ""
         self.first_reading_seen = False
@@ -116,6 +123,8 @@ class Service:
         finally:
             self.supervisor.stopping("storing the last readings")
             await control.close()
+            if self._stop.is_set():
+                self.recorder.set_state(SERVICE_STATE, self.restarts.state(self.clock(), clean=True))
             await self.recorder.close()
 
     async def _work(self) -> None:
@@ -159,6 +168,12 @@ class Service:
             self.station, self.options.folders.state, boot_id=self.boot_id, clock=self.clock, anchor=self._trusted
         )
         self._past = past
+        now_s = self.clock()
+        self.restarts = past.restarts or self.restarts
+        saved, passed_s = past.regular
+        self.regular = Regular(now_s, saved, passed_s=passed_s)
+        self.recorder.set_state(SERVICE_STATE, self.restarts.state(now_s))
+        self.recorder.commit_soon()
         self.anchor = self.anchor or past.anchor
 
     def _open_record(self) -> Record:
@@ -208,13 +223,53 @@ class Service:
             self.first_reading_seen = True
             self.recorder.commit_soon()
 
+    def _notices_stored(self) -> None:
+        self.sending.noticed(self.clock())
+        wake_send(self.options.folders.runtime)
+
     def _step_rules(self, now_s: float) -> None:
-        events = self.station.step_rules(now_s)
+        utc = self._utc(now_s)
+        told = told_facts(
+            now_s,
+            anchor=self.anchor,
+            recorder=self.recorder,
+            lines=self.lines.cycles,
+            sending=self.sending,
+            restarts=self.restarts,
+        )
+        words = {"restarts_day": self.restarts.why} if self.restarts.why else {}
+        utc_s = None if utc is None else utc.timestamp()
+        events = self.station.step_rules(now_s, told, utc_s=utc_s, words=words)
         for event in events:
             self._tell(event, now_s)
         if events:
             self.recorder.set_state("alerts", self.station.alerts.snapshot())
             self.recorder.commit_soon()
+        for kind in (HEARTBEAT, SUMMARY):
+            if self.regular.due(kind, now_s, self.site.notices):
+                self._tell_regular(kind, now_s)
+
+    def _tell_regular(self, kind: str, now_s: float) -> None:
+        """Queue a notice that no alert asks for; it gets into the record together with what keeps it from a repeat."""
+        station, facts = self.station, self.station.site_facts
+        utc = self._utc(now_s)
+        context = station.notice_context(now_s, utc=utc, origin=self.boot_id)
+        sums = facts.begin_day() if kind == SUMMARY else facts.day
+        look = DayLook(
+            sums,
+            self.regular.age_s(kind, now_s),
+            station.alerts.standing,
+            None if utc is None else utc.astimezone(self._zone()),
+        )
+        self.recorder.add_notice((compose_summary if kind == SUMMARY else compose_heartbeat)(context, look))
+        self.regular.sent(kind, now_s, self.site.notices)
+        self.save_state(now_s)
+
+    def _zone(self) -> tzinfo:
+        try:
+            return ZoneInfo(self.site.place.timezone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            return UTC
 
     def _tell(self, event: AlertEvent, now_s: float) -> None:
         covered = f", explained by {event.covered_by}" if event.covered_by else ""
@@ -253,6 +308,8 @@ class Service:
         """Put all that must survive a restart into the next commit."""
         self._state_saved_s = now_s
         self.recorder.set_state("station", self.station.snapshot())
+        self.recorder.set_state(SERVICE_STATE, self.restarts.state(now_s))
+        self.recorder.set_state(REGULAR_STATE, self.regular.state(now_s))
         self.recorder.set_state("alerts", self.station.alerts.snapshot())
         self.recorder.set_state(STATE_NAME, dict(self._picture()))
 

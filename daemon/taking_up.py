@@ -5,7 +5,7 @@ in the record and are fed to the filter again, which gives the same estimate as 
 """
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from attrs import frozen
@@ -13,6 +13,9 @@ from attrs import frozen
 from daemon.clock import Anchor
 from daemon.errors import StoreError
 from daemon.record import RecordReader
+from daemon.regular import STATE_NAME as REGULAR_STATE
+from daemon.restarts import STATE_NAME as SERVICE_STATE
+from daemon.restarts import Restarts
 from daemon.site_change import FORGOTTEN
 from shared.station import Station
 
@@ -29,11 +32,15 @@ class Past:
         anchor: the newest trusted pair of this same boot, if any.
         newest_anchor: the newest trusted pair of any boot; no later one may be before it.
         fed_again: how many readings were fed to the filter again.
+        restarts: interruptions of the watch in the last day, this one included.
+        regular: the saved state of the regular notices, if any, and how long ago that was as far as known, s.
     """
 
     anchor: Anchor | None = None
     newest_anchor: Anchor | None = None
     fed_again: int = 0
+    restarts: Restarts | None = None
+    regular: tuple[Mapping[str, object] | None, float] = (None, 0.0)
 
 
 def take_up(
@@ -80,7 +87,38 @@ def _take_up(
         now_utc_s = None if now is None else now.utc_s + clock() - now.at_s
         gap_s = None if then_utc_s is None or now_utc_s is None else max(0.0, now_utc_s - then_utc_s)
         station.bridge(clock(), gap_s)
-    return Past(same, newest, fed)
+    end = reader.newest_s()
+    gap_s = _gap_s(reader, end, number, clock(), same or anchor(newest)) if end is not None else None
+    restarts = _restarts(reader, end, number, clock(), gap_s)
+    regular = reader.saved(REGULAR_STATE)
+    passed_s = gap_s or 0.0
+    if regular is not None and end is not None and regular.boot == end[0]:
+        passed_s += max(0.0, end[1] - regular.at_s)
+    return Past(same, newest, fed, restarts, (None if regular is None else regular.body, passed_s))
+
+
+def _gap_s(
+    reader: RecordReader, end: tuple[int, float], number: int | None, now_s: float, anchor: Anchor | None
+) -> float | None:
+    """Real time since the last thing stored, s; None when it was in another boot and no trusted clock can tell."""
+    boot, at_s = end
+    if boot == number:
+        return max(0.0, now_s - at_s)
+    then_utc_s = reader.utc_of(boot, at_s)
+    if then_utc_s is None or anchor is None:
+        return None
+    return max(0.0, anchor.utc_s + now_s - anchor.at_s - then_utc_s)
+
+
+def _restarts(
+    reader: RecordReader, end: tuple[int, float] | None, number: int | None, now_s: float, gap_s: float | None
+) -> Restarts:
+    saved = reader.saved(SERVICE_STATE)
+    same_boot = saved is not None and saved.boot == number
+    seen_s = 0.0
+    if saved is not None and end is not None and end[0] == saved.boot:
+        seen_s = max(0.0, end[1] - saved.at_s)
+    return Restarts.after(saved, same_boot=same_boot, now_s=now_s, gap_s=gap_s, seen_s=seen_s)
 
 
 def _resume_charge(station: Station, reader: RecordReader) -> tuple[int | None, float, int]:

@@ -248,19 +248,19 @@ def _utc(moment: datetime) -> str:
 
 def _text(rule: Rule, event: AlertEvent, context: NoticeContext, subject: str) -> str:
     lines = [*_wrapped(subject), ""]
-    lines += _row("Site", plain(context.site.place.name, SITE_MOST))
-    lines += _row("What", f"{_title(rule, event)} ({event.alert}), {_state_words(event)}")
-    lines += _row("Severity", event.severity)
-    lines += _row("Since", _since(event, context))
+    lines += text_row("Site", plain(context.site.place.name, SITE_MOST))
+    lines += text_row("What", f"{_title(rule, event)} ({event.alert}), {_state_words(event)}")
+    lines += text_row("Severity", event.severity)
+    lines += text_row("Since", _since(event, context))
     lines += _cleared_rows(rule, event, context) if event.state == "cleared" else _raised_rows(rule, event)
     if event.words:
-        lines += _row("Told", plain(event.words, WORDS_MOST))
+        lines += text_row("Told", plain(event.words, WORDS_MOST))
     if event.who is not None and event.state != "raised":
         note = f": {event.note}" if event.note else ""
-        lines += _row("Taken on", plain(f"by {event.who}{note}", WORDS_MOST))
-    lines += _row("Reserve", written_reserve(context.reserve))
+        lines += text_row("Taken on", plain(f"by {event.who}{note}", WORDS_MOST))
+    lines += text_row("Reserve", written_reserve(context.reserve))
     if context.utc is not None:
-        lines += _row("Written", _utc(context.utc))
+        lines += text_row("Written", _utc(context.utc))
     if event.state == "cleared":
         advice = "Nothing needs to be done now. If it comes and goes, look for the cause before it stays."
         lines += ["", *_wrapped(advice)]
@@ -272,11 +272,11 @@ def _text(rule: Rule, event: AlertEvent, context: NoticeContext, subject: str) -
 
 def _raised_rows(rule: Rule, event: AlertEvent) -> list[str]:
     rows = [
-        *_row("Value", f"{written_value(rule, event.value)} ({rule.value_name})"),
-        *_row("Limit", written_value(rule, event.limit)),
+        *text_row("Value", f"{written_value(rule, event.value)} ({rule.value_name})"),
+        *text_row("Limit", written_value(rule, event.limit)),
     ]
     why = _why(rule, event)
-    return rows + _row("Why", why) if why else rows
+    return rows + text_row("Why", why) if why else rows
 
 
 def _why(rule: Rule, event: AlertEvent) -> str:
@@ -303,14 +303,15 @@ def _why(rule: Rule, event: AlertEvent) -> str:
 def _cleared_rows(rule: Rule, event: AlertEvent, context: NoticeContext) -> list[str]:
     ended = "" if context.utc is None else f", until {_utc(_event_utc(event, context.utc, context.now_s))}"
     some = "" if event.since_exact else "at least "
-    rows = _row("Lasted", f"{some}{duration(event.at_s - event.since_s)}{ended}")
+    rows = text_row("Lasted", f"{some}{duration(event.at_s - event.since_s)}{ended}")
     if event.why == NOT_WATCHED:
-        return rows + _row("Why", "it is not watched any more: the site file has changed")
+        return rows + text_row("Why", "it is not watched any more: the site file has changed")
     if event.why == BY_CONDITION:
-        return rows + _row("Worst", written_value(rule, event.worst)) + _row("Why", "what makes it a danger has ended")
-    rows += _row("Value", f"{written_value(rule, event.value)} ({rule.value_name})")
-    rows += _row("Worst", written_value(rule, event.worst))
-    return rows + _row("Limit", f"{written_value(rule, event.limit)} to be over")
+        rows += text_row("Worst", written_value(rule, event.worst))
+        return rows + text_row("Why", "what makes it a danger has ended")
+    rows += text_row("Value", f"{written_value(rule, event.value)} ({rule.value_name})")
+    rows += text_row("Worst", written_value(rule, event.worst))
+    return rows + text_row("Limit", f"{written_value(rule, event.limit)} to be over")
 
 
 def _event_utc(event: AlertEvent, now_utc: datetime, now_s: float) -> datetime:
@@ -339,17 +340,17 @@ def _short(rule: Rule, event: AlertEvent, context: NoticeContext) -> str:
         parts.append(f"Reserve {left.points:+.0f} pts +-{left.points_error:.0f}, {left.ah:+.1f} Ah.")
     if context.utc is not None:
         parts.append(f"{_event_utc(event, context.utc, context.now_s).astimezone(UTC):%d %b %H:%MZ}")
-    return _fitted(_seven_bit(part) for part in parts)
+    return fitted(seven_bit(part) for part in parts)
 
 
-def _seven_bit(text: str) -> str:
+def seven_bit(text: str) -> str:
     """Bring text to characters that count once each in a short message; what has no likeness becomes "?"."""
     apart = unicodedata.normalize("NFKD", text)
     kept = "".join(c for c in apart if not unicodedata.combining(c))
     return plain(kept.encode("ascii", "replace").decode("ascii").translate(_SHORT_SWAPS), SHORT_MOST)
 
 
-def _fitted(parts: Iterable[str]) -> str:
+def fitted(parts: Iterable[str]) -> str:
     """Join as many parts, in order, as one short message holds."""
     line = ""
     for part in parts:
@@ -359,7 +360,8 @@ def _fitted(parts: Iterable[str]) -> str:
     return line
 
 
-def _row(label: str, text: str) -> list[str]:
+def text_row(label: str, text: str) -> list[str]:
+    """Set one labelled line of a notice's text, broken where it is too long."""
     return _wrapped(text, first=f"{label + ':':<10}", rest=" " * 10)
 
 

@@ -188,6 +188,7 @@ def sending_state(folder: Path) -> dict[str, object] | None:
     Returns: None when there is nothing to read yet or it can't be read; else
         {"boot_id": of the process that wrote it, "written_s": seconds since that boot,
         "record_why": why the record can't be read, or None,
+        "cursor": [number, key] of the last notice read, or None,
         "ways": {name: {"kind", "waiting": letters not taken yet, "taken", "refused", "dropped": counts,
         "last_taken": {"subject", "at_s"} or None, "failing_since_s": float or None, "last_error": str or None,
         "next_try_s": float or None, "last_refused": {"subject", "why", "at_s"} or None}},
@@ -221,6 +222,7 @@ def _state_of(db: sqlite3.Connection) -> dict[str, object]:
     waiting = dict(db.execute("select way, count(*) from receipt where state = 'waiting' group by way"))
     for name, way in state["ways"].items():
         way["waiting"] = waiting.get(name, 0)
+    state["cursor"] = meta.get("cursor")
     state["central"] = meta.get("central") if state.pop("has_central", False) else None
     return state
 

@@ -141,8 +141,9 @@ def test_a_silent_instrument_is_an_alert_that_survives_a_kill_once(tmp_path: Pat
         with RecordReader(rig.folders.state) as reader:
             events = [(e.alert, e.state) for e in reader.alert_events()]
             notices = [n.body["alert"] for n in reader.notices()]
-    assert events == [("instrument-silent:controller", "raised")]
-    assert notices == ["instrument-silent:controller"]
+    # The kill itself is told as well, once.
+    assert events == [("instrument-silent:controller", "raised"), ("service-restarted", "raised")]
+    assert notices == ["instrument-silent:controller", "service-restarted"]
 
 
 def test_a_record_that_cannot_be_written_stops_neither_polling_nor_answering(rig: SiteRig) -> None:

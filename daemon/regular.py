@@ -1,0 +1,46 @@
+"""When the regular notices are due: on elapsed time, carried over restarts."""
+
+from collections.abc import Mapping
+
+from shared.regular_notices import DAY_S, HEARTBEAT, SUMMARY
+from shared.site import RegularNotices
+
+STATE_NAME = "regular"
+
+
+class Regular:
+    """How long ago each regular notice went out, in seconds since boot."""
+
+    def __init__(self, now_s: float, saved: Mapping[str, object] | None = None, *, passed_s: float = 0.0) -> None:
+        """Begin now, or go on.
+
+        Args:
+            now_s: seconds since boot.
+            saved: what `state` gave.
+            passed_s: since then, s, as far as anybody knows.
+        """
+        self._last_s = {HEARTBEAT: now_s, SUMMARY: now_s}
+        for kind in self._last_s:
+            age_s = None if saved is None else saved.get(kind)
+            if isinstance(age_s, int | float):
+                self._last_s[kind] = now_s - float(age_s) - passed_s
+
+    def due(self, kind: str, now_s: float, wanted: RegularNotices) -> bool:
+        """Tell whether a notice of this kind is due."""
+        if kind == SUMMARY:
+            return wanted.summary and now_s - self._last_s[kind] >= DAY_S
+        return wanted.heartbeat_h is not None and now_s - self._last_s[kind] >= 3600.0 * wanted.heartbeat_h
+
+    def age_s(self, kind: str, now_s: float) -> float:
+        """How long ago the last one was, or the first start."""
+        return now_s - self._last_s[kind]
+
+    def sent(self, kind: str, now_s: float, wanted: RegularNotices) -> None:
+        """Note that one was queued; the next one is a whole period after it was due, unless one was missed."""
+        every_s = DAY_S if kind == SUMMARY else 3600.0 * (wanted.heartbeat_h or 0.0)
+        due_s = self._last_s[kind] + every_s
+        self._last_s[kind] = due_s if now_s - due_s < every_s / 2.0 else now_s
+
+    def state(self, now_s: float) -> dict[str, object]:
+        """What the record keeps."""
+        return {kind: now_s - last_s for kind, last_s in self._last_s.items()}
