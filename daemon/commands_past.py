@@ -7,15 +7,19 @@ from daemon.folders import Folders
 
 
 def store_of(options: argparse.Namespace) -> Path:
-    """The record that is meant: as named, else the one of the folders."""
+    """The record that is meant: as named, a backup too, else the one of the folders."""
     store: Path | None = options.store
-    return store or Folders.find(state=options.state).state
+    if store is None:
+        return Folders.find(state=options.state).state
+    from daemon.store_choice import readable
+
+    return readable(store)
 
 
 def add_past(parser: argparse.ArgumentParser, *, since: str | None = None) -> None:
     """Options of every one of these commands."""
     parser.add_argument("--state", type=Path, metavar="DIR", help="folder of the record")
-    parser.add_argument("--store", type=Path, metavar="FILE", help="read this record, such as a copy of one")
+    parser.add_argument("--store", type=Path, metavar="FILE", help="read this record: a copy or a backup")
     whole = "" if since is None else f" ({since})"
     parser.add_argument("--since", default=since, metavar="TIME", help=f"2d, 36h, or a local date and time{whole}")
     parser.add_argument("--until", metavar="TIME", help="the same; up to the newest reading if not given")

@@ -124,8 +124,8 @@ def set_aside_if_damaged(file: Path, wall_utc_s: float) -> Path | None:
     return set_aside(file, wall_utc_s) if file.exists() else None
 
 
-def set_aside(file: Path, wall_utc_s: float) -> Path:
-    """Rename a damaged record and its companions to a name with the date, and give the new name.
+def set_aside(file: Path, wall_utc_s: float, what: str = "damaged") -> Path:
+    """Rename a record and its companions to a name with what it is and the date, and give the new name.
 
     Nothing is deleted: what can still be read out of it stays there for a person.
 
@@ -136,11 +136,11 @@ def set_aside(file: Path, wall_utc_s: float) -> Path:
     except (ValueError, OverflowError, OSError):
         date = "no-date"
     for count in range(SET_ASIDE_MOST):
-        aside = file.with_name(f"{file.name}.damaged-{date}" + (f"-{count}" if count else ""))
+        aside = file.with_name(f"{file.name}.{what}-{date}" + (f"-{count}" if count else ""))
         if not aside.exists():
             break
     else:
-        raise StoreError(f"{file} is damaged, and {SET_ASIDE_MOST} set aside already: move them away")
+        raise StoreError(f"{file} is to be set aside, and {SET_ASIDE_MOST} are already: move them away")
     try:
         # The log first: a power cut in between must not leave it where a new record would take it for its own.
         for companion in COMPANIONS:

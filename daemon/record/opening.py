@@ -87,6 +87,7 @@ class OpenedRecord:
                 self._open()
             assert self._db is not None
             target.unlink(missing_ok=True)
+            files.make_file(target, None)  # readable by nobody more than the record itself
             copy = sqlite3.connect(target, isolation_level=None)
             try:
                 self._db.backup(copy, pages=-1)
