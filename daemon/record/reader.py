@@ -50,6 +50,7 @@ from daemon.record.packing import (
     split_key,
     unpack_row,
 )
+from daemon.record.sealing import BLOCK_H
 from daemon.record.stretches import Commits, Stretches
 from daemon.record.sweep import Swept, newest_ms, newest_sealed_ms, sweep
 from shared.readings import Reading
@@ -178,11 +179,11 @@ class RecordReader:
         span_s = self._span_s(first, end)
         step = step or step_for(span_s)
         point_s = span_s / max(1, points)
+        dated = self._dates().utc_of
+        start_utc_s = dated(first[0], first[1] / 1000.0)
         curves: dict[str, Curve] = {}
         for entry in self._entries(instrument, quantity):
-            curve = curves.setdefault(
-                entry.instrument, Curve(point_s, self.utc_of(first[0], first[1] / 1000.0), self.utc_of)
-            )
+            curve = curves.setdefault(entry.instrument, Curve(point_s, start_utc_s, dated))
             self._draw(curve, entry, step, first, end)
         found = {name: curve.points() for name, curve in curves.items()}
         return [Series(name, quantity, step, point_s, drawn) for name, drawn in found.items() if drawn]
@@ -243,13 +244,27 @@ class RecordReader:
 
     def _range_ms(self, since: Moment | None, until: Moment | None) -> tuple[Place, Place]:
         """A range as places; without an end up to everything that is there."""
-        newest = self.newest_s()
-        last = (0, 0) if newest is None else (newest[0], at_ms(newest[1]) + 1)
         first = (0, 0) if since is None else self._place_ms(since)
         if since is None:
             boots = self.boots()
             first = (boots[0].number, at_ms(boots[0].first_s)) if boots else first
-        return first, last if until is None else min(last, self._place_ms(until))
+        if until is not None:
+            return first, min(self._place_ms(until), self._end_of_all())
+        newest = self.newest_s()
+        return first, (0, 0) if newest is None else (newest[0], at_ms(newest[1]) + 1)
+
+    def _end_of_all(self) -> Place:
+        """A place that nothing is after, soon told: the newest commit, or the end of the newest block."""
+        tail, piece, block = (self._opened.ask(f"SELECT max(k) FROM {table}")[0][0] for table in NEWEST_OF)
+        ends: list[Place] = [(0, 0)]
+        if tail is not None:
+            boot, ms = split_key(tail)
+            ends.append((boot, ms + 1))
+        for key, hours in ((piece, 1), (block, BLOCK_H)):
+            if key is not None:
+                chunk = ChunkKey.of(key)
+                ends.append((chunk.boot, chunk.start_ms + hours * HOUR_MS))
+        return max(ends)
 
     def _length_s(self, boot: int, first: Place, end: Place) -> float:
         """How much of a range lies in one boot."""
