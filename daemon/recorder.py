@@ -6,11 +6,12 @@ that can't be opened is tried again for ever, and polling, estimate and alerts g
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 from daemon.errors import StoreBusy, StoreError
-from daemon.record import Anchor, Batch, Entry, Record, Room
+from daemon.record import Anchor, Batch, Day, Entry, Record, Room, Run
 from daemon.trouble_log import TroubleLog
 from shared.alerts import AlertEvent
 from shared.notices import Notice
@@ -21,6 +22,7 @@ log = logging.getLogger("halfmark.record")
 PENDING_READINGS_MOST = 20_000  # about four hours of a shunt at 1 s and a controller at 10 s
 ENTRIES_MOST = 1000  # of people, waiting for a record that can't be written
 REOPEN_EVERY_S = 30.0
+SET_ASIDE_TOLD_S = 86_400.0
 
 
 class Recorder:
@@ -88,6 +90,15 @@ class Recorder:
     def add_anchor(self, anchor: Anchor) -> None:
         """Take a trusted pair of elapsed and wall time."""
         self._pending.anchors.append(anchor)
+
+    def add_run(self, run: Run) -> None:
+        """Take the start of this run."""
+        self._pending.runs.append(run)
+
+    def add_days(self, days: Sequence[Day], gone: Sequence[str]) -> None:
+        """Take rows of the daybook, and the names of those that go."""
+        self._pending.days.extend(days)
+        self._pending.days_gone.extend(gone)
 
     def add_entry(self, entry: Entry) -> bool:
         """Take what a person wrote; False when too much of it waits already, and this was not taken."""
@@ -211,6 +222,15 @@ class Recorder:
     def record_failing_s(self, now_s: float) -> float:
         """For how long nothing could be stored, s; 0 when all is well."""
         return 0.0 if self.failing_since_s is None else max(0.0, now_s - self.failing_since_s)
+
+    @property
+    def set_aside(self) -> Path | None:
+        """Where a damaged record was moved to when this one was opened, or None."""
+        return None if self._record is None else self._record.set_aside
+
+    def records_set_aside(self, now_s: float) -> float:
+        """1 for a day after a damaged record was set aside, else 0."""
+        return float(self.set_aside is not None and now_s - self._opened_s < SET_ASIDE_TOLD_S)
 
     @property
     def record_used_share(self) -> float | None:

@@ -1,19 +1,15 @@
 """How the last run of the service ended, told by the next one from what it left in the record.
 
-A run that is stopped leaves a word in its last commit; one that crashes, or whose machine loses its
-power, can't. The word is taken back with the first commit of the next run.
+A run that is stopped leaves a mark in its last commit, see `daemon.restarts`; one that crashes, or whose
+machine loses its power, can't. The mark is taken back with the first commit of the next run.
 """
 
 from collections.abc import Sequence
 
-from daemon.record import RecordReader, Run, StoredRun
+from daemon.record import RecordReader, Run
+from daemon.restarts import STATE_NAME
 from shared.daybook import ending
 from shared.site import Bank
-
-STATE_NAME = "stop"  # in the record's state table
-STOPPED: dict[str, object] = {"stopped": True}
-RUNNING: dict[str, object] = {"stopped": False}
-DAY_S = 86_400.0
 
 
 def this_run(
@@ -33,14 +29,9 @@ def this_run(
     if last is None:
         return Run(now_s, None, "set aside" if set_aside else "")
     saved = reader.saved(STATE_NAME)
-    stopped = saved is not None and saved.body.get("stopped") is True
+    stopped = saved is not None and saved.body.get("clean") is True
     latest = reader.latest()
     known = (latest[name].reading.values.get("bank_v") for name in volts if name in latest)
     bank_v = next((value for value in known if value is not None), None)
     same_boot = last[0] == reader.boot_number(boot_id)
     return Run(now_s, last, ending(bank, same_boot=same_boot, stopped=stopped, bank_v=bank_v))
-
-
-def restarts(runs: Sequence[StoredRun], boot: int, now_s: float) -> int:
-    """Count the starts of this boot within the last day that nobody asked for: those after a crash."""
-    return sum(run.ended == "crash" and run.boot == boot and now_s - run.at_s <= DAY_S for run in runs)

@@ -8,14 +8,15 @@ import logging
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from daemon.clock import Anchor
 from daemon.errors import StoreError
-from daemon.record import RecordReader
+from daemon.record import RecordReader, Run
 from daemon.regular import STATE_NAME as REGULAR_STATE
 from daemon.restarts import STATE_NAME as SERVICE_STATE
 from daemon.restarts import Restarts
+from daemon.run_start import this_run
 from daemon.site_change import FORGOTTEN
 from shared.station import Station
 
@@ -33,6 +34,7 @@ class Past:
         newest_anchor: the newest trusted pair of any boot; no later one may be before it.
         fed_again: how many readings were fed to the filter again.
         restarts: interruptions of the watch in the last day, this one included.
+        run: the start of this run, with how the one before ended.
         regular: the saved state of the regular notices, if any, and how long ago that was as far as known, s.
     """
 
@@ -41,6 +43,7 @@ class Past:
     fed_again: int = 0
     restarts: Restarts | None = None
     regular: tuple[Mapping[str, object] | None, float] = (None, 0.0)
+    run: Run | None = None
 
 
 def take_up(
@@ -50,6 +53,7 @@ def take_up(
     boot_id: str,
     clock: Callable[[], float],
     anchor: Callable[[Anchor | None], Anchor | None],
+    set_aside: bool = False,
 ) -> Past:
     """Bring a new station to where the last one stopped.
 
@@ -59,11 +63,14 @@ def take_up(
         boot_id: of the present boot.
         clock: seconds since boot.
         anchor: gives a trusted pair of this instant, told the newest one so far; None when no clock is trusted.
+        set_aside: whether the record before was damaged, and this one is new.
     Returns: what else the record tells. A record that can't be read is logged and gives an empty past.
     """
     try:
         with RecordReader(folder) as reader:
-            return _take_up(station, reader, boot_id, clock, anchor)
+            volts, bank = station.sources.get("bank_v", ()), station.site.bank
+            run = this_run(reader, bank, volts, boot_id=boot_id, now_s=clock(), set_aside=set_aside)
+            return evolve(_take_up(station, reader, boot_id, clock, anchor), run=run)
     except StoreError as why:
         log.warning("starting without a past: %s", why)
         return Past()

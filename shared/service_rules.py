@@ -137,6 +137,27 @@ SERVICE_RULES = (
         grows=(Growth("urgent", after_s=6.0 * HOUR_S),),
     ),
     Rule(
+        name="record-set-aside",
+        fact="record_set_aside",
+        kind="high",
+        raise_at=1.0,
+        clear_at=1.0,
+        dwell_s=0.0,
+        severity="act",
+        unit="",
+        least=1.0,
+        most=1.0,
+        title="the record was damaged and a new one begun",
+        value_name="records set aside at this start",
+        meaning="The record could not be read and lies beside the new one, under a name with the date. What was "
+        "learned in it and everything before today are not shown any more.",
+        to_do="Take a backup of both. `halfmark verify` names the old one; `--store` reads what is whole in it, or "
+        "`halfmark restore --replace` puts the last backup back. A card that damages files is to be replaced.",
+        source="halfmark's own rule: it begins anew rather than not at all",
+        touches=("site",),
+        tells_end=False,
+    ),
+    Rule(
         name="record-full",
         fact="record_used_share",
         kind="high",
@@ -223,6 +244,7 @@ SERVICE_RULES = (
 TOLD_FACTS = (
     "clock_untrusted_h",
     "record_failing_s",
+    "record_set_aside",
     "record_used_share",
     "disk_free_mb",
     "sending_waiting_h",

@@ -24,11 +24,16 @@ class FakeRecord:
         self.refuses: StoreError | None = None
         self.stored: list[Batch] = []
         self.closed = False
+        self.room = None
+        self.set_aside: Path | None = None
 
     def commit(self, batch: Batch) -> None:
         if self.refuses is not None:
             raise self.refuses
         self.stored.append(replace(batch, readings=list(batch.readings), state=dict(batch.state)))
+
+    def tend(self, elapsed_s: float) -> bool:
+        return False
 
     def close(self) -> None:
         self.closed = True
@@ -189,3 +194,17 @@ def test_with_the_real_record(tmp_path: Path) -> None:
     run(work, open_record)
     with RecordReader(tmp_path) as reader:
         assert [placed.reading.at_s for placed in reader.readings()] == [1001.0]
+
+
+def test_a_record_that_was_set_aside_is_told_for_a_day() -> None:
+    record = FakeRecord()
+    record.set_aside = Path("record.db.damaged-2026-05-01")
+
+    async def work(made: Recorder, loop: SteppedLoop) -> None:
+        assert made.set_aside is None and made.records_set_aside(loop.time()) == 0.0
+        await made.open()
+        assert made.set_aside == record.set_aside
+        told = [made.records_set_aside(loop.time() + after_s) for after_s in (0.0, 86_000.0, 86_401.0)]
+        assert told == [1.0, 1.0, 0.0]
+
+    run(work, lambda: record)
