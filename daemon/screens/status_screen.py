@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from daemon.picture import AlertPicture, InstrumentPicture, Picture, QuantityPicture
+from daemon.screens.door_words import doors_told
 from daemon.screens.lettering import clean, columns, cut, pad, span, to_ascii, wrap
 from daemon.screens.verdict import Told, alert_state, alert_title, by_severity, is_silent, verdict
 from shared.quantities import QUANTITIES
@@ -298,8 +299,7 @@ def _sending(picture: Picture) -> list[Row]:
     why, ways = state.get("record_why"), _mapping(state.get("ways"))
     since_boot_s = picture["at_s"] if state.get("boot_id") == picture.get("boot_id") else None
     told = [_way(name, _mapping(way), since_boot_s) for name, way in ways.items()]
-    if isinstance(central := state.get("central"), Mapping):
-        told.append(_central(central, since_boot_s))
+    told += [words + _failing(door, since_boot_s) for words, door in doors_told(state)]
     told.sort(key=lambda piece: "FAILING" not in piece)
     bad = bool(why) or any("FAILING" in piece for piece in told)
     pieces = [f"CAN'T READ THE RECORD: {clean(why)}"] if isinstance(why, str) and why else []
@@ -312,13 +312,6 @@ def _way(name: str, way: Mapping[str, object], now_s: float | None) -> str:
     ]
     text = f"{cut(clean(name), NAME_MAX)}: {', '.join(counts) or 'nothing known'}"
     return text + _failing(way, now_s)
-
-
-def _central(central: Mapping[str, object], now_s: float | None) -> str:
-    """How the copy to the central store fares: what waits, and what never arrived."""
-    counted = (("waiting_commits", "commits waiting"), ("unplaced_boots", "boots undated"), ("set_aside", "set aside"))
-    told = [f"{n} {words}" for key, words in counted if isinstance(n := central.get(key), int) and n > 0]
-    return f"central: {', '.join(told) or 'nothing waiting'}{_failing(central, now_s)}"
 
 
 def _failing(way: Mapping[str, object], now_s: float | None) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 from daemon.picture import AlertPicture, InstrumentPicture, Picture
 from daemon.screens.curve import ASCII_SIGNS, UNICODE_SIGNS, CurveSigns
+from daemon.screens.door_words import doors_told
 from daemon.screens.lettering import clean, cut, span
 from daemon.screens.looks import Look
 from daemon.screens.outlook import Airtime, Lookahead
@@ -139,6 +140,7 @@ def sending_words(picture: Picture) -> list[Span]:
     found = [Span(f"CAN'T READ THE RECORD: {clean(why)}", "bad")] if isinstance(why, str) and why else []
     since_boot_s = picture["at_s"] if state.get("boot_id") == picture.get("boot_id") else None
     told = [_way(name, way, since_boot_s) for name, way in (ways.items() if isinstance(ways, Mapping) else ())]
+    told += [_judged(words, door, since_boot_s) for words, door in doors_told(state)]
     found += sorted(told, key=lambda piece: piece.tone != "bad")
     return found or [Span("no way out is set up", "dim")]
 
@@ -147,15 +149,20 @@ def _way(name: object, way: object, now_s: float | None) -> Span:
     row = way if isinstance(way, Mapping) else {}
     counts = [f"{row[key]} {key}" for key in ("waiting", "taken", "refused", "dropped") if _worth(row, key)]
     text = f"{cut(clean(str(name)), NAME_MAX)} {', '.join(counts) or 'nothing known'}"
+    return _judged(text, row, now_s)
+
+
+def _judged(text: str, row: Mapping[str, object], now_s: float | None) -> Span:
+    """The words of a way or a door, and since when and why it fails if it does."""
     failing_s = row.get("failing_since_s")
     if not isinstance(failing_s, int | float) or isinstance(failing_s, bool):
-        return Span(text)
+        return Span(text, "bad" if "FAILING" in text else "")
     since = f" for {aged(now_s - failing_s)}" if now_s is not None and now_s >= failing_s else ""
     error = row.get("last_error")
     return Span(f"{text}, FAILING{since}" + (f" ({clean(error)})" if isinstance(error, str) else ""), "bad")
 
 
-def _worth(row: Mapping[object, object], key: str) -> bool:
+def _worth(row: Mapping[str, object], key: str) -> bool:
     """Nothing refused and nothing dropped is not worth a word."""
     value = row.get(key)
     return isinstance(value, int) and (value != 0 or key in ("waiting", "taken"))

@@ -337,6 +337,13 @@ def test_a_way_out_that_fails_comes_first_with_its_reason(full: Picture, boot: s
             {"ways": {}, "central": {"waiting_commits": 7, "failing_since_s": 1.0, "last_error": "401\x1b[2J"}},
             "central: 7 commits waiting, FAILING (401",
         ),
+        ({"ways": {}, "mqtt": {"connected": True}}, "mqtt: connected"),
+        (
+            {"ways": {}, "mqtt": {"connected": False, "failing_since_s": 1.0, "last_error": "no route\x1b[2J"}},
+            "mqtt: not connected, FAILING (no route",
+        ),
+        ({"ways": {}, "metrics": {"listen": "127.0.0.1:7412", "last_error": None}}, "metrics: open"),
+        ({"ways": {}, "metrics": {"last_error": "can't listen\x1b"}}, "metrics: FAILING (can't listen"),
     ],
 )
 def test_the_state_of_sending_in_words(full: Picture, state: dict[str, object] | None, words: str) -> None:
