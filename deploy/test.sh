@@ -32,12 +32,20 @@ set_up() {
     command -v systemd-analyze >/dev/null 2>&1 || wanted="$wanted systemd"
     # A real server for the copy to the central store; the tests start one of their own, the package's service rests.
     command -v victoria-metrics >/dev/null 2>&1 || wanted="$wanted victoria-metrics"
+    # A broker for MQTT, in the same way.
+    { command -v mosquitto || [ -x /usr/sbin/mosquitto ]; } >/dev/null 2>&1 || wanted="$wanted mosquitto"
     # shellcheck disable=SC2086 # a list of words
     [ -z "$wanted" ] || apt_get $wanted
     case $wanted in
     *victoria-metrics*)
         [ ! -d /run/systemd/system ] || as_root systemctl disable -q --now victoria-metrics.service ||
             say "could not stop the service victoria-metrics that came with the package"
+        ;;
+    esac
+    case $wanted in
+    *mosquitto*)
+        [ ! -d /run/systemd/system ] || as_root systemctl disable -q --now mosquitto.service ||
+            say "could not stop the service mosquitto that came with the package"
         ;;
     esac
     make_venv "$here/.venv" "[dev]"

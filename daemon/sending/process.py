@@ -15,6 +15,7 @@ from daemon.clock import boot_id, elapsed_s
 from daemon.record import RecordReader
 from daemon.secret_files import read_secret
 from daemon.sending.crew import Crew
+from daemon.sending.doors import Doors
 from daemon.sending.hang_up import AGAIN
 from daemon.sending.journal import JournalWay
 from daemon.sending.receipts import ReceiptFile
@@ -95,6 +96,7 @@ def run_send(
             return UNREACHED
         wake = WakeSocket(runtime_folder)
         receipts = ReceiptFile(send_folder)
+        doors = Doors(site, state_folder=state_folder, send_folder=send_folder, secret=secret)
         sender = Sender(
             ways,
             kinds,
@@ -103,12 +105,13 @@ def run_send(
             lambda: RecordReader(state_folder),
             boot_id=boot_id(),
             has_central=site.central is not None,
+            doors=doors.names,
         )
         make_central = _central_maker(site, state_folder, send_folder, secret)
         try:
             with _stopping(wake) as stop:
                 work = _once if once else _until_stopped
-                code = work(sender, wake, stop, make_central)
+                code = work(sender, wake, stop, make_central, doors)
             return AGAIN if stop.asked and not stop.for_good and not once else code
         finally:
             receipts.close()
@@ -156,7 +159,9 @@ def _central_maker(
     return make
 
 
-def _until_stopped(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCentral | None) -> int:
+def _until_stopped(
+    sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCentral | None, doors: Doors
+) -> int:
     if wake.why is not None:
         log.info("can't be woken (%s): looking each %.0f s", wake.why, LOOK_EVERY_S)
     central: CentralThread | None = None
@@ -165,10 +170,14 @@ def _until_stopped(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central
         due_s = sender.turn(now_s)
         if central is None and make_central is not None:  # after the first turn, which opens the receipts
             central = _started(make_central)
-        wake.wait(LOOK_EVERY_S if due_s is None else min(LOOK_EVERY_S, due_s - now_s))
+        doors.start()
+        if wake.wait(LOOK_EVERY_S if due_s is None else min(LOOK_EVERY_S, due_s - now_s)):
+            doors.nudge()
+    doors.ask_to_stop()
     _let_finish(sender, wake)
     if central is not None:
         central.stop(STOP_MOST_S)
+    doors.stop(STOP_MOST_S)
     return DONE
 
 
@@ -180,7 +189,7 @@ def _started(make: MakeCentral) -> "CentralThread":
     return central
 
 
-def _once(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCentral | None) -> int:
+def _once(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCentral | None, doors: Doors) -> int:
     sender.turn(elapsed_s())
     why = sender.receipts_why or sender.record_why
     if why is not None:
@@ -194,7 +203,8 @@ def _once(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCen
         wake.wait(LOOK_EVERY_S if due_s is None else min(LOOK_EVERY_S, due_s - now_s))
     _let_finish(sender, wake)
     is_copied = make_central is None or _copied_once(make_central, stop)
-    return DONE if is_copied and not sender.waiting else NOT_ALL
+    is_shown = doors.once(lambda: stop.asked)
+    return DONE if is_copied and is_shown and not sender.waiting else NOT_ALL
 
 
 def _copied_once(make: MakeCentral, stop: "_Stop") -> bool:

@@ -195,7 +195,10 @@ def sending_state(folder: Path) -> dict[str, object] | None:
         "central": None without a central store, else {"waiting_commits": of the record, not there yet,
         "unplaced_boots": boots that wait for somebody to tell when they were, "last_sent_utc_s": time of the
         newest reading sent, s since 1970, or None, "failing_since_s": float or None, "last_error": str or None,
-        "next_try_s": float or None, "set_aside": lines the server refuses, a count}};
+        "next_try_s": float or None, "set_aside": lines the server refuses, a count},
+        "mqtt": None without a broker, else {"broker", "connected": bool, "topics": told in this connection, a count,
+        "last_sent_utc_s", "failing_since_s", "last_error", "next_try_s" as above},
+        "metrics": None unless they are to be read here, else {"listen", "last_error": why nobody can read them}};
         times are seconds since the boot "boot_id".
     """
     path = folder / FILE_NAME
@@ -224,6 +227,9 @@ def _state_of(db: sqlite3.Connection) -> dict[str, object]:
         way["waiting"] = waiting.get(name, 0)
     state["cursor"] = meta.get("cursor")
     state["central"] = meta.get("central") if state.pop("has_central", False) else None
+    doors = state.pop("doors", ())
+    for name in ("mqtt", "metrics"):
+        state[name] = meta.get(name) if name in doors else None
     return state
 
 

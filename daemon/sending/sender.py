@@ -135,6 +135,7 @@ class Sender:
         *,
         boot_id: str,
         has_central: bool = False,
+        doors: Sequence[str] = (),
     ) -> None:
         """Take the parts; nothing is opened before the first turn.
 
@@ -146,6 +147,7 @@ class Sender:
             open_record: opens the record for reading; raises StoreError or OSError while it can't.
             boot_id: which boot the seconds of the turns belong to.
             has_central: whether a copy goes to a central store beside the letters, for the screens.
+            doors: which doors are open beside that, for the screens.
         """
         self._desks = {name: _WayDesk(way, kinds[name]) for name, way in ways.items()}
         self._hands = hands
@@ -153,6 +155,7 @@ class Sender:
         self._open_record = open_record
         self._boot_id = boot_id
         self._has_central = has_central
+        self._doors = tuple(doors)
         self._keys: dict[str, None] = {}  # of the letters taken in, the oldest first
         self._next_seq = 1
         self._cursor: tuple[int, str] | None = None  # number and key of the last notice taken in
@@ -258,6 +261,7 @@ class Sender:
                     "written_s": now_s,
                     "record_why": self._record_why,
                     "has_central": self._has_central,
+                    "doors": self._doors,
                     "ways": ways,
                 },
             )

@@ -114,7 +114,8 @@ def test_the_state_can_be_read_while_it_is_written_and_after(tmp_path: Path) -> 
     file.put_receipt(a_receipt("k1"))
     assert file.flush()
     ways = {"mail": {"taken": 2, "waiting": 1}}
-    expected = {"boot_id": "b", "written_s": 5.0, "record_why": None, "cursor": None, "ways": ways, "central": None}
+    doors = {"central": None, "mqtt": None, "metrics": None}
+    expected = {"boot_id": "b", "written_s": 5.0, "record_why": None, "cursor": None, "ways": ways, **doors}
     assert sending_state(tmp_path) == expected
     file.close()
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
