@@ -20,8 +20,9 @@ _STILL_V_CELL = 0.040 / 6  # all of the twenty minutes lie within this, but for 
 _LEVEL_V_CELL = 0.020 / 6  # and their ends are no further apart
 _FALLS = 0.10  # of the current, over that time
 _FALLS_C = 0.002  # and nameplates an hour
+# Below its float voltage no charger holds a bank; what stands still there is a weak sun going down.
 _LEAST_V_CELL = MappingProxyType({"lifepo4": 3.35})
-_LEAST_LEAD_V_CELL = 2.15
+_LEAST_LEAD_V_CELL, _LEAST_PER_K_CELL = 2.25, -0.004
 _DAYS = 7
 _DAYS_ENOUGH = 3  # with a plateau, before the lack of a higher one means something
 
@@ -94,8 +95,7 @@ class ChargePlateau:
         self, at_s: float, charger_v: float, bank_v: float, bank_a: float, charger_c: float, bank_c: float
     ) -> None:
         """Fold in one minute of daylight; V, A charging above zero, C."""
-        least_v = _LEAST_V_CELL.get(self._bank.chemistry, _LEAST_LEAD_V_CELL) * self._bank.cells
-        if charger_v < least_v:
+        if charger_v < self._least_v(charger_c):
             self._rows.clear()
             return
         self._rows.append((charger_v, bank_a, bank_v))
@@ -107,6 +107,10 @@ class ChargePlateau:
             plateau = Plateau(at_s, median(volts), charger_c, median(row[2] for row in self._rows), bank_c)
             if self.today is None or self._height(plateau) >= self._height(self.today):
                 self.today = plateau
+
+    def _least_v(self, charger_c: float) -> float:
+        lead_v_cell = _LEAST_LEAD_V_CELL + _LEAST_PER_K_CELL * (charger_c - 25.0)
+        return self._bank.cells * _LEAST_V_CELL.get(self._bank.chemistry, lead_v_cell)
 
     def _is_held(self, volts: Sequence[float], amps: Sequence[float]) -> bool:
         cells = self._bank.cells
