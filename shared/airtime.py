@@ -10,7 +10,7 @@ keyed at that instant, which gives the time on the air rightly in the mean, and 
 from collections.abc import Mapping
 from typing import Any
 
-from attrs import frozen
+from attrs import asdict, frozen
 
 from shared.airtime_hours import AirtimeHours, duty, total
 from shared.keyings import BEGAN, ENDED, LOAD, LOST, KeyingWatch
@@ -341,6 +341,7 @@ class Airtime:
         """Everything needed to go on, as JSON can hold it."""
         return {
             "v": SNAPSHOT_VERSION,
+            "tap": asdict(self.tap),
             "at_s": self.at_s,
             "usual_s": self.usual_s,
             "watch": self._watch.snapshot(),
@@ -351,6 +352,16 @@ class Airtime:
             "keying": [self._mean_s, self._coarse, self._counted],
             "slow": [self._doubt, self._edge_s, self._slow_s, self._slow_idle_a],
         }
+
+    @classmethod
+    def of(cls, saved: Mapping[str, Any]) -> "Airtime":
+        """Take a snapshot up with the tap it is of; for those who have no site file.
+
+        Raises: ValueError, KeyError or TypeError: it is none of ours.
+        """
+        made = cls(AirtimeTap(**saved["tap"]))
+        made.restore(saved)
+        return made
 
     def restore(self, saved: Mapping[str, Any]) -> None:
         """Take a snapshot back; raises ValueError, KeyError or TypeError when it is none of ours."""

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from math import sqrt
 from typing import Any
 
+from attrs import asdict
+
 from shared.bank_days import BankDays, change
 from shared.charge import ChargeFilter
 from shared.charge_plateau import ChargePlateau, needed_v, off_v
@@ -203,7 +205,9 @@ class BankHealth:
         return {
             **self.cycles.with_open(),
             "below_half_h": sum(row.below_h for row in rows),
-            "below_half_h_month": sum(row.below_h for row in self.days.days[-_MONTH:]) + self._today_below_h(),
+            "below_half_h_month": sum(row.below_h for row in rows[-_MONTH:] if row.days == 1),
+            "wear_month": sum(row.wear for row in rows[-_MONTH:] if row.days == 1),
+            "month_d": sum(row.days for row in rows[-_MONTH:] if row.days == 1),
             "deepest_soc": None if deepest is None else deepest.least_soc,
             "deepest_ago_s": None if deepest is None else now_s - deepest.begin_s,
             **ohm,
@@ -213,9 +217,6 @@ class BankHealth:
             "meters_apart_v": apart_v,
             **self._set_point(now_s),
         }
-
-    def _today_below_h(self) -> float:
-        return 0.0 if self.days.today is None else self.days.today.below_h
 
     def _set_point(self, now_s: float) -> dict[str, object]:
         found = self.plateau.found()
@@ -236,12 +237,13 @@ class BankHealth:
     def _full(self, now_s: float) -> dict[str, object]:
         known = self.full_s is not None
         rows = [row for row in self.days.all if row.most_soc is not None]
-        recent = max((row.most_soc or 0.0 for row in rows[-7:]), default=None)
+        best = [max((row.most_soc or 0.0 for row in part), default=None) for part in (rows[-7:], rows[-14:-7])]
         return {
             "ago_s": None if self.full_s is None else now_s - self.full_s,
             "soc": self.full_soc if known else None,
             "sigma": self.full_sigma if known else None,
-            "best_week_soc": recent,
+            "best_week_soc": best[0],
+            "best_week_before_soc": best[1],
         }
 
     # -- over restarts -------------------------------------------------------------------------
@@ -263,6 +265,7 @@ class BankHealth:
         """Everything needed to go on, as JSON can hold it."""
         return {
             "v": SNAPSHOT_VERSION,
+            "bank": asdict(self.bank),
             "days": self.days.snapshot(),
             "ohm": self.ohm.snapshot(),
             "lead": self.lead.snapshot(),
@@ -270,6 +273,16 @@ class BankHealth:
             "plateau": self.plateau.snapshot(),
             "marks": {name: getattr(self, name) for name in _MARKS},
         }
+
+    @classmethod
+    def of(cls, saved: Mapping[str, Any]) -> "BankHealth":
+        """Take a snapshot up with the bank it is of; for those who have no site file.
+
+        Raises: ValueError, KeyError or TypeError: it is none of ours.
+        """
+        made = cls(Bank(**saved["bank"]))
+        made.restore(saved)
+        return made
 
     def restore(self, saved: Mapping[str, Any]) -> None:
         """Take a snapshot back; raises ValueError, KeyError or TypeError when it is none of ours."""
