@@ -20,6 +20,7 @@ from daemon.picture import (
 )
 from daemon.record import Anchor
 from daemon.recorder import Recorder
+from daemon.site_health import airtime_part, health_part
 from shared.alerts import StandingAlert
 from shared.quantities import ESTIMATED, QUANTITIES
 from shared.rules import RULES
@@ -94,6 +95,8 @@ def picture_of(
         "lines": {name: _line(station, cycle, now_s) for name, cycle in cycles.items()},
         "record": _record(recorder, folder, now_s),
         "sending": sending,
+        "airtime": airtime_part(station, now_s, utc),
+        "health": health_part(station, now_s),
     }
 
 

@@ -148,7 +148,7 @@ class OperatorRequests:
         who = who_of(request)
         self._make_room()
         before = _estimate(self._keeper.station)
-        self._keeper.station.charge.changed(part)
+        self._keeper.station.changed(part)
         after = _estimate(self._keeper.station)
         text = f"{part}; {told}" if told else part
         answer = await self._store(Entry(self._keeper.clock(), who, "changed", text), with_state=True)

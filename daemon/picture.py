@@ -121,6 +121,9 @@ class RecordPicture(TypedDict):
 class Picture(TypedDict):
     """The whole picture. `at_s` counts from the boot `boot_id`; `utc` is there only from a trusted clock.
 
+    `airtime` is that of the local day, or of the last 24 hours without a trusted clock: keyings, seconds, longest_s,
+    duty (0 to 1), seen_s, part_s (the sun could hide keyings in it), day (which of the two), keyed (now); null where
+    none can be seen. `health` is the bank's: see `daemon.site_health`.
     `limits` gives for each quantity with a rule the limit that stands at this site, by quantity.
     """
 
@@ -150,6 +153,8 @@ class Picture(TypedDict):
     lines: dict[str, LinePicture]
     record: RecordPicture
     sending: dict[str, object] | None
+    airtime: NotRequired[dict[str, object] | None]
+    health: NotRequired[dict[str, object]]
 
 
 def read_picture(raw: object) -> Picture:

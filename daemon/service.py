@@ -37,6 +37,7 @@ from daemon.send_child import SendChild
 from daemon.sending.receipts import sending_state
 from daemon.sending.wake import wake_send
 from daemon.site_change import changes, same_currents, same_devices
+from daemon.site_health import align
 from daemon.supervisor import Supervisor, Watchdog, watchdog_interval_s
 from daemon.taking_up import Past, take_up
 from daemon.told_facts import SendingWatch, told_facts
@@ -281,6 +282,7 @@ class Service:
         anchor = self._trusted(self.newest_anchor)
         if anchor is not None:
             self.believe(anchor)
+        align(self.station, now_s, self._utc(now_s))
 
     @property
     def newest_anchor(self) -> Anchor | None:
