@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon import commands_bank as bank
 from daemon import commands_looks as looks
 from daemon import commands_past as past
 from daemon import commands_people as people
@@ -230,6 +231,8 @@ _COMMANDS: tuple[
     ("watch", "the site on this terminal until you leave", looks.add_watch, looks.watch),
     ("history", "quantities over time, as curve and table", past.add_history, past.history),
     ("alerts", "alerts that stand or stood, how long, and who took them on", past.add_alerts, past.alerts),
+    ("bank", "how much of the bank is left, what wears it, when it was last full", bank.add_bank, bank.bank),
+    ("airtime", "what the transmitter did, by the hour and by the day", bank.add_airtime, bank.airtime),
     ("ack", "take a standing alert on, so that the others know", people.add_ack, people.ack),
     ("export", "readings as CSV or line protocol, going on where a file ends", past.add_export, past.export),
     ("replay", "a file of readings through the same estimate and rules", past.add_replay, past.replay),

@@ -36,6 +36,10 @@ class Terminal:
         line = cut(text, self.width)
         return line if self.unicode else to_ascii(line)
 
+    def spell(self, text: str) -> str:
+        """Set a cleaned text in what it can show, before it is broken into lines: some signs take two columns then."""
+        return text if self.unicode else to_ascii(text)
+
     def paint(self, text: str, tone: str) -> str:
         """Colour a text; colour never says more than the text does."""
         code = {"good": "32", "warn": "33", "bad": "31", "strong": "1", "dim": "2"}.get(tone)
