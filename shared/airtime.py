@@ -25,6 +25,7 @@ _KEYED_GAP_S = 120.0  # so long a keying may go on unseen
 _SLOW_MOST_S = 60.0  # a load current that comes less often tells nothing about keyings
 _LATE_S = 3.0  # an instrument may show what was so long ago
 _FRESH_S = 60.0  # facts are of now only while rows come
+_ONE_S = 300.0  # slow readings may take a talk with short pauses for one keying, but hardly for longer than this
 _MEAN_SHARE = 0.01  # of one keying in the mean length
 SNAPSHOT_VERSION = 1
 
@@ -187,7 +188,8 @@ class Airtime:
         """A keying seen whole; one known from slow readings counts by the usual length of the others."""
         length_s = self._watch.for_s
         hour = self.hours.rows[-1]
-        hour.longest_s = max(hour.longest_s, length_s)
+        if not self._coarse or length_s > _ONE_S:
+            hour.longest_s = max(hour.longest_s, length_s)
         if self._coarse:
             hour.keyings += length_s / self._mean_s if self._mean_s else 1.0
             self._coarse = False
@@ -302,7 +304,8 @@ class Airtime:
         whole = total(rows)
         if whole is None or duty(whole) is None:
             return None
-        longest_s = max(whole.longest_s, self._watch.for_s if self._watch.keyed else 0.0)
+        now_s = self._watch.for_s if self._watch.keyed and not self._coarse else 0.0
+        longest_s = max(whole.longest_s, now_s)
         return {
             "keyings": round(whole.keyings),
             "seconds": whole.keyed_s,
