@@ -89,7 +89,7 @@ class ModbusLine:
         self._sent = b""
         self._heard = b""  # all that came since the question
         self._stray = b""  # what came while no question was open
-        self._heard_s = -1e9
+        self._asked_s = self._heard_s = -1e9
         self._quiet_until_s = -1e9
         self._used_s: dict[tuple[int, int, int], float] = {}  # by shape, last asked or answered; as many as planned
         self._trusted: set[int] = set()
@@ -187,7 +187,7 @@ class ModbusLine:
             raise self._lost()
         self._heard = b""
         self._wanted = request
-        self._used_s[request.shape] = self._monotonic()
+        self._asked_s = self._used_s[request.shape] = self._monotonic()
         read = client.read_holding_registers if request.function == READ_FUNCTIONS[0] else client.read_input_registers
         async with asyncio.timeout(self.patience_s(request)) as self._patience:
             return await read(request.address, count=request.count, device_id=request.unit)
@@ -200,6 +200,11 @@ class ModbusLine:
             self._be_quiet()
             self.doubt(request.unit)
             raise
+        took_s = self.answered_s - self._asked_s
+        if took_s > self.patience_s(request):
+            # The time-out and the answer were found at once, and asyncio lets the answer win. How old it is
+            # nobody knows: a board that stood still for a minute would stamp it with the end of that minute.
+            raise self._disorder(request.unit, f"answer found {took_s:.2f} s after its question, too late to be used")
         if len(self._stray) > self._framing.noise_most:
             raise self._disorder(request.unit, "more came after the answer: it can't be told which one is right")
         if pdu.isError():

@@ -466,3 +466,24 @@ def test_an_even_parity_character_has_eleven_bits() -> None:
     """MODBUS over Serial Line Guide V1.02, 2.5.1: start, eight, parity, stop."""
     even = ModbusLine(Line("x", port="p", baud=9600, parity="even"))
     assert even.transfer_s(Request(1, "input", 0, 1)) == pytest.approx(22 * 11 / 9600, rel=1e-6)
+
+
+def test_an_answer_found_after_the_machine_stood_still_is_not_used(slave: RtuSlave) -> None:
+    """It came in time, but nobody knows how old it is: it would be stamped with the moment it was found."""
+    tries = 6
+    slave.fault = Faults(*[Fault("late", by_s=REPLY_S / 2.0)] * tries)
+
+    async def work() -> None:
+        line = line_to(slave.path)
+        await line.connect()
+        for count in range(tries):
+            known = slave.state.serial
+            asking = asyncio.create_task(line.ask(Request(1, "input", 10, 1 + count % 3)))
+            while slave.state.serial == known:
+                await asyncio.sleep(0.0)
+            threading.Event().wait(3.0 * REPLY_S)  # nothing runs in this process's loop
+            with pytest.raises((Garbled, Silent)):
+                await asking
+        await line.close()
+
+    run(work)
