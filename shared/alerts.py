@@ -25,8 +25,8 @@ BY_TIME = "time"  # why an alert is told again or became graver: it has stood th
 BY_FLAPPING = "flapping"  # why an alert is raised and will be held: it came and went too often
 BY_UNCOVERING = "uncovering"  # why an alert is told late: what explained it is over
 
-FLAPS_MOST = 3  # raised this often within FLAP_WITHIN_S, the next one is told as coming and going, and held
-FLAP_WITHIN_S = 84.0 * 3600.0  # three days and a bit: three afternoons are within
+FLAPS_MOST = 2  # raised this often within FLAP_WITHIN_S, the next one is told as coming and going, and held
+FLAP_WITHIN_S = 7.0 * 86_400.0
 BARE_S = 120.0  # after its explanation is over an alert has this long to clear by itself
 
 _NO_WORDS: Mapping[str, str] = MappingProxyType({})
@@ -317,6 +317,8 @@ class AlertBook:
             alert.covered_by, alert.bare_s = cover, None
         elif alert.covered_by is not None:
             alert.covered_by, alert.bare_s = None, now_s
+            if alert.told_s is not None:  # told before it was covered: reminders begin anew, not all at once
+                alert.told_s, alert.reminders = now_s, 0
         found = [*self._grown(watch, alert, now_s)]
         if alert.covered_by is not None or self._is_calm_now(alert):
             return found

@@ -2,7 +2,7 @@
 
 from types import MappingProxyType
 
-from shared.rule import Growth, Rule
+from shared.rule import HOUR_S, Growth, Rule
 
 BANK_RULES = (
     Rule(
@@ -26,6 +26,7 @@ BANK_RULES = (
         source="at least as likely below as above; the calm limit and dwell are common practice, no source",
         touches=("site", "bank"),
         covered_by=("bank-critical",),
+        calm_s=6.0 * HOUR_S,
     ),
     Rule(
         name="bank-hot",
@@ -70,6 +71,7 @@ BANK_RULES = (
         source="half of the usual half mark; common practice, no source",
         touches=("site", "bank"),
         by_chemistry=MappingProxyType({"lifepo4": (0.15, 0.22)}),
+        calm_s=3.0 * HOUR_S,
     ),
     Rule(
         name="lithium-cold-charge",
@@ -117,6 +119,7 @@ BANK_RULES = (
         chemistries=("flooded", "agm", "gel"),
         grows=(Growth("urgent", at=2.0),),
         needs=("bank_c",),
+        calm_s=12.0 * HOUR_S,
     ),
     Rule(
         name="recovery-slow",

@@ -1,6 +1,6 @@
 """The rules about the heat of what stands beside the bank, and about heat to come."""
 
-from shared.rule import Rule
+from shared.rule import HOUR_S, Rule
 
 HEAT_RULES = (
     Rule(
@@ -73,9 +73,9 @@ def _ahead(part: str, words: str, touches: tuple[str, ...]) -> Rule:
         name=f"{part}-heat-ahead",
         fact=f"{part}_hot_h",
         kind="low",
-        raise_at=2.0,
+        raise_at=1.0,
         clear_at=4.0,
-        dwell_s=600.0,
+        dwell_s=900.0,
         severity="advice",
         unit="h",
         least=0.1,
@@ -85,9 +85,10 @@ def _ahead(part: str, words: str, touches: tuple[str, ...]) -> Rule:
         meaning=f"The {words} warms up so fast that it will pass its limit soon, and slows down too little for less.",
         to_do="Lower the power or the time on the air now, before it must be done. Remember it when you are there "
         "next: shade, a vent that has closed, a terminal that runs hot.",
-        source="the rise of the last hour carried on, slowing as it did; two hours are common practice, no source",
+        source="the rise of the last hour carried on, slowing as it did; an hour is common practice, no source",
         touches=touches,
-        calm_s=1800.0,
+        calm_s=6.0 * HOUR_S,
+        tells_end=False,
         covered_by=(f"{part}-hot",),
         needs=(f"{part}_c",),
     )

@@ -11,9 +11,9 @@ from types import MappingProxyType
 _NOTHING: Mapping[str, tuple[float, float]] = MappingProxyType({})
 HOUR_S = 3600.0
 DAY_S = 86_400.0
-# An alert that comes and goes is held until it has been calm for longer than a day and a night: what
-# returns each afternoon is one alert.
-HOLD_S = 30.0 * HOUR_S
+# An alert that comes and goes is held until it has been calm for a day and a night and half of the next: what
+# returns each afternoon, or all but one, is one alert.
+HOLD_S = 42.0 * HOUR_S
 
 
 @dataclass(frozen=True, slots=True)

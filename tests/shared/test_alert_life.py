@@ -294,3 +294,12 @@ def test_whatever_comes_a_told_alert_was_raised_once_and_ends_once(
                 assert event.state in ("reminded", "grown", "cleared")
                 state = "over" if event.state == "cleared" else "stands"
     assert {e.alert for e in events if e.told and e.covered_by and e.state != "cleared"} == set()
+
+
+def test_reminders_of_what_was_told_begin_anew_when_its_cover_goes() -> None:
+    book = AlertBook((LINE_WATCH, replace(HOT_WATCH, covers=(("line:a",),))))
+    run(book, (0.0, {"hot_c": 50.0}), (10.0, {"hot_c": 50.0, "line_s": 50.0}))
+    events = run(book, (3.0 * D, {"hot_c": 50.0, "line_s": 0.0}), (3.9 * D, HOT_NOW), (4.0 * D, HOT_NOW))
+    assert [(e.alert, e.state, e.at_s) for e in events if e.told] == [
+        ("line:a", "cleared", 3.0 * D), ("hot", "reminded", 4.0 * D)
+    ]  # fmt: skip

@@ -124,7 +124,7 @@ def test_the_instrument_is_named() -> None:
     ({"state": "grown", "why": BY_TIME, "since_s": 7200.0 - 86_400.0}, "worse", "has stood for 1 d, so it is urgent"),
     ({"state": "grown", "why": BY_VALUE}, "worse", "has passed a further limit, so it is urgent now"),
     ({"state": "uncovered", "why": BY_UNCOVERING}, "stands by itself", "kept quiet while another alert explained it"),
-    ({"state": "raised", "why": BY_FLAPPING}, "comes and goes", "until it has been calm for 1 d 6 h"),
+    ({"state": "raised", "why": BY_FLAPPING}, "comes and goes", "until it has been calm for 1 d 18 h"),
 ])  # fmt: skip
 def test_a_notice_says_why_it_comes_again(parts: dict[str, object], subject: str, why: str) -> None:
     notice = compose(an_event(**parts), a_context())  # type: ignore[arg-type]
