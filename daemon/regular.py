@@ -1,9 +1,13 @@
 """When the regular notices are due: on elapsed time, carried over restarts."""
 
 from collections.abc import Mapping
+from datetime import UTC, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from shared.regular_notices import DAY_S, HEARTBEAT, SUMMARY
+from shared.notices import Notice, NoticeContext
+from shared.regular_notices import DAY_S, HEARTBEAT, SUMMARY, DayLook, compose_heartbeat, compose_summary
 from shared.site import RegularNotices
+from shared.station import Station
 
 STATE_NAME = "regular"
 
@@ -44,3 +48,32 @@ class Regular:
     def state(self, now_s: float) -> dict[str, object]:
         """What the record keeps."""
         return {kind: now_s - last_s for kind, last_s in self._last_s.items()}
+
+
+def compose_regular(kind: str, station: Station, context: NoticeContext, length_s: float) -> Notice:
+    """Write a regular notice of now; a summary ends the day that its sums are of.
+
+    Args:
+        kind: HEARTBEAT or SUMMARY.
+        station: what is known.
+        context: of this moment.
+        length_s: since the last one of this kind, s.
+    """
+    facts, now_s = station.site_facts, context.now_s
+    airtime = None if station.airtime is None else station.airtime.since(now_s - min(length_s, DAY_S))
+    seconds = None if airtime is None else airtime["seconds"]
+    look = DayLook(
+        facts.begin_day() if kind == SUMMARY else facts.day,
+        length_s,
+        station.alerts.standing,
+        None if context.utc is None else context.utc.astimezone(_zone(station.site.place.timezone)),
+        airtime_s=float(seconds) if isinstance(seconds, int | float) else None,
+    )
+    return compose_summary(context, look) if kind == SUMMARY else compose_heartbeat(context, look)
+
+
+def _zone(name: str) -> tzinfo:
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return UTC

@@ -11,9 +11,8 @@ import os
 import signal
 import time
 from collections.abc import Callable, Mapping
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from attrs import frozen
 
@@ -30,7 +29,7 @@ from daemon.picture import STATE_NAME, Picture
 from daemon.record import Entry, Record, pages_of
 from daemon.recorder import Recorder
 from daemon.regular import STATE_NAME as REGULAR_STATE
-from daemon.regular import Regular
+from daemon.regular import Regular, compose_regular
 from daemon.restarts import STATE_NAME as SERVICE_STATE
 from daemon.restarts import Restarts
 from daemon.send_child import SendChild
@@ -45,7 +44,7 @@ from drivers.table import InstrumentMap
 from shared.alerts import AlertEvent
 from shared.notices import compose
 from shared.readings import Reading
-from shared.regular_notices import HEARTBEAT, SUMMARY, DayLook, compose_heartbeat, compose_summary
+from shared.regular_notices import HEARTBEAT, SUMMARY
 from shared.site import Site
 from shared.station import Station
 
@@ -252,25 +251,10 @@ class Service:
 
     def _tell_regular(self, kind: str, now_s: float) -> None:
         """Queue a notice that no alert asks for; it gets into the record together with what keeps it from a repeat."""
-        station, facts = self.station, self.station.site_facts
-        utc = self._utc(now_s)
-        context = station.notice_context(now_s, utc=utc, origin=self.boot_id)
-        sums = facts.begin_day() if kind == SUMMARY else facts.day
-        look = DayLook(
-            sums,
-            self.regular.age_s(kind, now_s),
-            station.alerts.standing,
-            None if utc is None else utc.astimezone(self._zone()),
-        )
-        self.recorder.add_notice((compose_summary if kind == SUMMARY else compose_heartbeat)(context, look))
+        context = self.station.notice_context(now_s, utc=self._utc(now_s), origin=self.boot_id)
+        self.recorder.add_notice(compose_regular(kind, self.station, context, self.regular.age_s(kind, now_s)))
         self.regular.sent(kind, now_s, self.site.notices)
         self.save_state(now_s)
-
-    def _zone(self) -> tzinfo:
-        try:
-            return ZoneInfo(self.site.place.timezone)
-        except (ZoneInfoNotFoundError, ValueError, OSError):
-            return UTC
 
     def _tell(self, event: AlertEvent, now_s: float) -> None:
         covered = f", explained by {event.covered_by}" if event.covered_by else ""
