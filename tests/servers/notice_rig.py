@@ -8,13 +8,14 @@ from campaign.scene import HeatedSite
 from daemon.record import RecordReader
 from drivers.virtual.port import boot_s
 from servers.mail_sink import MailSink
-from servers.site_rig import SiteRig
+from servers.site_rig import SiteRig, wait_for
 from shared.alerts import FLAPS_MOST
 from shared.rules import RULES
 
 COOL = {"bank_c": 20.0, "controller_c": 20.0, "enclosure_c": 20.0}
 QUANTITIES = {"bank-hot": "bank_c", "controller-hot": "controller_c", "enclosure-hot": "enclosure_c"}
 MORE = '[way-out.mail]\nkind = "mail"\nserver = "127.0.0.1"\nport = {port}\nsecurity = "none"\nto = ["a@example.org"]\n'
+LETTER_MOST_S = 40.0
 LIMITS = "".join(f"[alert.{rule}]\nraise = 45\nclear = 40\ndwell_s = 0\n" for rule in QUANTITIES)
 
 
@@ -80,10 +81,11 @@ def measure_delays(
 def _taken_s(sink: MailSink, rule: str, state: str) -> float:
     """When the newest letter is that of this alert; whatever else is told goes by."""
     words = f"{RULES[rule].title}, {'over' if state == 'cleared' else state}"
-    seen = len(sink.taken)
-    while not (sink.taken and words in str(sink.taken[-1].mail["Subject"])):
-        sink.wait(seen + 1)
-        seen += 1
+
+    def newest() -> bool:
+        return bool(sink.taken) and words in str(sink.taken[-1].mail["Subject"])
+
+    wait_for(newest, LETTER_MOST_S, about=words)
     return boot_s()
 
 
