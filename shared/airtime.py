@@ -20,6 +20,7 @@ from shared.wiring import BANK_LOADS, CONTROLLER_LOADS, OWN_LEAD, ends_of
 
 PERIOD_MOST_S = 2.0  # of the instrument that keyings are seen with
 _USUAL_MOST_S = 2.5  # and of its readings as they really come
+_SLOWER, _QUICKER = 0.05, 0.3  # how quickly that follows: a missed row is no other period, a row at once is
 _GAP_S = 6.0  # more between two rows, and what was between is not known
 _KEYED_GAP_S = 120.0  # so long a keying may go on unseen
 _SLOW_MOST_S = 60.0  # a load current that comes less often tells nothing about keyings
@@ -133,7 +134,11 @@ class Airtime:
         if dt_s <= 0.0:
             return
         usual_s = self.usual_s
-        usual_s = self.usual_s = dt_s if usual_s is None else usual_s + 0.05 * (min(dt_s, 12.0) - usual_s)
+        if usual_s is None:
+            usual_s = dt_s
+        else:
+            usual_s += (_SLOWER if dt_s > usual_s else _QUICKER) * (min(dt_s, 2.0 * _GAP_S) - usual_s)
+        self.usual_s = usual_s
         if dt_s > _GAP_S or usual_s > _USUAL_MOST_S:
             self._pause(dt_s)
             return

@@ -154,3 +154,42 @@ def test_a_reboot_keeps_what_was_and_ends_what_was_on() -> None:
         airtime.step(6.0 + second, 0.13, dark=False)
     found = airtime.since(-86_400.0)
     assert found is not None and found["keyings"] == 1
+
+
+def test_readings_that_come_quicker_from_now_on_are_believed_soon() -> None:
+    tap = airtime_tap(site_of(SitePlan()))
+    assert tap is not None
+    airtime = Airtime(tap)
+    for row in range(100):
+        airtime.step(10.0 * row, 0.22, dark=True)
+    assert not airtime.is_seeing(990.0)
+    for second in range(10):
+        airtime.step(991.0 + second, 0.22, dark=True)
+    assert airtime.is_seeing(1000.0)
+
+
+def test_a_missed_row_now_and_then_is_no_other_period() -> None:
+    tap = airtime_tap(site_of(SitePlan()))
+    assert tap is not None
+    airtime = Airtime(tap)
+    for second in range(600):
+        if second % 20 not in (3, 4, 5):
+            airtime.step(float(second), 0.22 if second % 60 < 45 else 1.7, dark=True)
+    found = airtime.since(0.0)
+    assert found is not None and (found["keyings"], found["seen_s"]) == (10, 599.0)
+
+
+def test_what_slow_readings_join_is_not_the_longest() -> None:
+    """The sun hides a talk of overs with pauses of 5 s; each look of 10 s falls into an over."""
+    tap = airtime_tap(site_of(SitePlan()))
+    assert tap is not None
+    airtime = Airtime(tap)
+    for second in range(200):
+        airtime.step(float(second), 0.22 + 1.47 * (40 <= second < 60), dark=False)
+        if second % 10 == 0:
+            airtime.confirm(float(second), 0.13 + 1.47 * (40 <= second < 60 or 100 <= second < 180))
+    found = airtime.since(0.0)
+    assert found is not None
+    assert found["longest_s"] == pytest.approx(20.0)
+    assert found["seconds"] == pytest.approx(100.0, abs=1.0)
+    assert found["keyings"] == 5, "20 s seen whole, and 80 s by that length"
