@@ -27,6 +27,7 @@ from daemon.progress import Progress
 from daemon.record import Anchor, Batch, Record
 from daemon.screens.status import run_status
 from daemon.screens.watch import can_watch, run_watch
+from daemon.site_health import align
 from drivers.virtual.live import LiveSite
 from drivers.virtual.port import VirtualPort
 from drivers.virtual.register_tables import RegisterTable
@@ -132,6 +133,7 @@ def make_past(virtual: VirtualSite, site: Site, folder: Path, *, now_utc_s: floa
     """
     start_utc_s = virtual.utc_s
     station = Station(site)
+    align(station, 0.0, datetime.fromtimestamp(start_utc_s, UTC))
     record = Record.open(folder, boot_id=PAST_BOOT_ID, elapsed_s=0.0, wall_utc_s=start_utc_s)
     try:
         batch = Batch(anchors=[Anchor(0, 0.0, start_utc_s, 1.0, "operator")])
