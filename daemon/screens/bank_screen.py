@@ -12,6 +12,7 @@ DAY_S = 86_400.0
 DAYS_SHOWN = 7
 NARROW = 50
 OFF_LEAST_V = 0.05  # less is within what meters and probe are apart
+LOW_V = 0.15  # from here on too low is worth a warning against the wrong cure
 
 
 def bank_screen(kept: KeptStation, terminal: Terminal) -> list[str]:
@@ -110,7 +111,7 @@ def _set_point(kept: KeptStation, wear: Mapping[str, Any]) -> Iterator[str]:
     )
     need = _off_words(wear["absorb_off_need_v"], "that", "what it needs")
     yield f"the bank got {wear['absorb_bank_v']:.2f} V and needs {low_v:.2f} to {high_v:.2f}: {need}"
-    if min(wear["absorb_off_need_v"], wear["absorb_off_file_v"]) < -OFF_LEAST_V:
+    if min(wear["absorb_off_need_v"], wear["absorb_off_file_v"]) < -LOW_V:
         yield "find out why it is low first: never raise a charge voltage on a bank in a closed box"
 
 
