@@ -20,10 +20,10 @@ from daemon.backup_file import ENDING, MODE, RECORD, SITE, is_plain_name, write_
 from daemon.clock import wall_utc_s
 from daemon.errors import StoreError
 from daemon.folders import SITE_FILE
-from daemon.picture import STATE_NAME
 from daemon.progress import Progress
 from daemon.record import RecordReader
 from daemon.record.files import sync_folder
+from daemon.taking_up import SITE_STATE
 
 PART = ".part"
 SPARE_BYTES = 4 << 20
@@ -84,7 +84,7 @@ def _utc(utc_s: float) -> str:
 
 
 def _site_name(reader: RecordReader) -> str:
-    name = (reader.state(STATE_NAME) or {}).get("site")
+    name = (reader.state(SITE_STATE) or {}).get("name")
     return name if isinstance(name, str) else ""
 
 
@@ -102,8 +102,7 @@ def _site_file(reader: RecordReader, named: Path | None) -> Path | None:
         if not os.access(named, os.R_OK):
             raise StoreError(f"site file {named} can't be read: name another with --site")
         return named
-    service = (reader.state(STATE_NAME) or {}).get("service")
-    told = service.get("site_file") if isinstance(service, Mapping) else None
+    told = (reader.state(SITE_STATE) or {}).get("file")
     for path in (Path(told) if isinstance(told, str) and told else None, SITE_FILE):
         if path is not None and os.access(path, os.R_OK):
             return path

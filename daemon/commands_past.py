@@ -85,7 +85,9 @@ def add_replay(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--readings", type=Path, required=True, metavar="FILE.csv[.gz]", help="one line a time")
     parser.add_argument("--estimates", type=Path, required=True, metavar="OUT.csv", help="charge at each line")
     parser.add_argument("--events", type=Path, required=True, metavar="OUT.jsonl", help="alerts raised and cleared")
-    parser.add_argument("--ahead", type=Path, metavar="OUT.csv", help="the reserve to come, each few minutes")
+    parser.add_argument("--ahead", type=Path, metavar="OUT.csv", help="the reserve to come, each hour for 72 h")
+    parser.add_argument("--rules", type=Path, metavar="RULES.toml", help="[alert.RULE] tables to try on these readings")
+    parser.add_argument("--compare", action="store_true", help="print what they change, alert by alert; with --rules")
     parser.add_argument("--start-soc", type=float, metavar="X", help="charge at the first line, 0 to 1, if known")
 
 
@@ -93,5 +95,6 @@ def replay(options: argparse.Namespace) -> int:
     """Run `replay`."""
     from daemon.replay import ReplayFiles, run_replay
 
-    files = ReplayFiles(options.site, options.readings, options.estimates, options.events, options.ahead)
-    return run_replay(files, start_soc=options.start_soc)
+    written = (options.estimates, options.events, options.ahead)
+    files = ReplayFiles(options.site, options.readings, *written, options.rules)
+    return run_replay(files, start_soc=options.start_soc, compare=options.compare)

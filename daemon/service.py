@@ -16,10 +16,13 @@ from pathlib import Path
 
 from attrs import frozen
 
-from daemon.clock import Anchor, KernelTrust, boot_id, elapsed_s, wall_utc_s
+from daemon.clock import Anchor, ClockTrust, boot_id, elapsed_s, wall_utc_s
 from daemon.configuration import load_maps, load_site
 from daemon.control_messages import SOCKET_NAME
 from daemon.control_socket import ControlServer
+from daemon.day_end import DayEnd
+from daemon.daybook_sources import STATE_NAME as SOURCES_STATE
+from daemon.daybook_sources import DaybookSources
 from daemon.errors import ConfigError, HalfmarkError, ServiceError
 from daemon.folders import Folders, make_folders
 from daemon.line_tasks import LineTasks, line_work
@@ -38,7 +41,7 @@ from daemon.sending.wake import wake_send
 from daemon.site_change import changes, same_currents, same_devices
 from daemon.site_health import align
 from daemon.supervisor import Supervisor, Watchdog, watchdog_interval_s
-from daemon.taking_up import Past, take_up
+from daemon.taking_up import RTC_STATE, SITE_STATE, Past, take_up
 from daemon.told_facts import SendingWatch, told_facts
 from drivers.table import InstrumentMap
 from shared.alerts import AlertEvent
@@ -86,12 +89,13 @@ class Service:
         self.started_s = clock()
         self.boot_id = boot_id()
         self.anchor: Anchor | None = None  # the newest trusted one of this boot
-        self.kernel_trust = KernelTrust()
+        self.clocks = ClockTrust()
         self.station = Station(site, start_s=self.started_s)
         self.recorder = Recorder(self._open_record, clock=clock, commit_s=site.commit_s, queued=self._notices_stored)
         self.sending = SendingWatch(options.folders.sending, self.boot_id)
         self.restarts = Restarts(now_s=self.started_s)
         self.regular = Regular(self.started_s)
+        self.day_end = DayEnd(options.folders.state, keep=self.recorder.add_days)
         self.supervisor = Supervisor.from_environment(os.environ)
         self.note = ""
         self.first_reading_seen = False
@@ -103,7 +107,8 @@ class Service:
         self._stop = asyncio.Event()
         self._reloading = False
         self._reloads: set[asyncio.Task[None]] = set()
-        self._state_saved_s = self._picture_saved_s = self.started_s
+        self._state_saved_s = self.started_s
+        self._picture_saved_s = self.started_s - PICTURE_EVERY_S  # one goes along with the first commit
         self.watchdog = self._new_watchdog(site, self.started_s)
 
     async def run(self) -> None:
@@ -165,7 +170,12 @@ class Service:
     def _take_up(self) -> None:
         """Know again what the last service knew, and what the record has that it had not saved."""
         past = take_up(
-            self.station, self.options.folders.state, boot_id=self.boot_id, clock=self.clock, anchor=self._trusted
+            self.station,
+            self.options.folders.state,
+            boot_id=self.boot_id,
+            clock=self.clock,
+            anchor=self._trusted,
+            set_aside=self.recorder.set_aside is not None,
         )
         self._past = past
         now_s = self.clock()
@@ -173,8 +183,20 @@ class Service:
         saved, passed_s = past.regular
         self.regular = Regular(now_s, saved, passed_s=passed_s)
         self.recorder.set_state(SERVICE_STATE, self.restarts.state(now_s))
+        self.clocks.rtc.take_up(past.rtc)
+        if past.run is not None:
+            self.recorder.add_run(past.run)
+        if self.recorder.set_aside is not None:
+            self.note = f"the record was damaged: it is now {self.recorder.set_aside.name}, and a new one was begun"
+        self._tell_site()
         self.recorder.commit_soon()
         self.anchor = self.anchor or past.anchor
+
+    def _tell_site(self) -> None:
+        """Keep in the record what its copies need to be read without the site file, and where that lies."""
+        self.recorder.set_state(SOURCES_STATE, DaybookSources.of(self.station).state())
+        file = str(self.options.site_file.absolute())
+        self.recorder.set_state(SITE_STATE, {"file": file, "name": self.site.place.name})
 
     def _open_record(self) -> Record:
         return Record.open(
@@ -266,6 +288,8 @@ class Service:
         anchor = self._trusted(self.newest_anchor)
         if anchor is not None:
             self.believe(anchor)
+            self.recorder.set_state(RTC_STATE, self.clocks.rtc.state())
+        self.day_end.look(now_s, self.anchor, self.site.place.timezone)
         align(self.station, now_s, self._utc(now_s))
 
     @property
@@ -281,7 +305,7 @@ class Service:
 
     def _trusted(self, earlier: Anchor | None) -> Anchor | None:
         """A pair of this instant that the site file lets us trust, if there is a new one."""
-        return self.kernel_trust.anchor_now(earlier) if "kernel" in self.site.clock_trust else None
+        return self.clocks.anchor_now(self.site.clock_trust, earlier, this_boot=self.anchor)
 
     def _before_commit(self, now_s: float) -> None:
         if now_s - self._state_saved_s >= STATE_EVERY_S:
@@ -388,6 +412,7 @@ class Service:
         if self.anchor is not None and self.anchor.source not in site.clock_trust:
             self.anchor = None
         self.recorder.commit_each(site.commit_s)
+        self._tell_site()
         self.lines.begin(beginning, wanted)
         if self._send is not None:
             self._send.reload()

@@ -8,7 +8,7 @@ import logging
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from attrs import evolve, frozen
+from attrs import evolve, field, frozen
 
 from daemon.clock import Anchor
 from daemon.errors import StoreError
@@ -21,6 +21,9 @@ from daemon.site_change import FORGOTTEN
 from shared.station import Station
 
 log = logging.getLogger("halfmark.service")
+
+RTC_STATE = "rtc"  # in the record's state table: how far off the clock chip is
+SITE_STATE = "site"  # and there: the site's name, and where its file lies
 
 READINGS_MOST = 50_000  # fed again at the most: half a day of a shunt at 1 s
 
@@ -35,6 +38,7 @@ class Past:
         fed_again: how many readings were fed to the filter again.
         restarts: interruptions of the watch in the last day, this one included.
         run: the start of this run, with how the one before ended.
+        rtc: how far off the clock chip was, when that was looked at last.
         regular: the saved state of the regular notices, if any, and how long ago that was as far as known, s.
     """
 
@@ -44,6 +48,7 @@ class Past:
     restarts: Restarts | None = None
     regular: tuple[Mapping[str, object] | None, float] = (None, 0.0)
     run: Run | None = None
+    rtc: Mapping[str, object] = field(factory=dict)
 
 
 def take_up(
@@ -70,7 +75,8 @@ def take_up(
         with RecordReader(folder) as reader:
             volts, bank = station.sources.get("bank_v", ()), station.site.bank
             run = this_run(reader, bank, volts, boot_id=boot_id, now_s=clock(), set_aside=set_aside)
-            return evolve(_take_up(station, reader, boot_id, clock, anchor), run=run)
+            past = _take_up(station, reader, boot_id, clock, anchor)
+            return evolve(past, run=run, rtc=reader.state(RTC_STATE) or {})
     except StoreError as why:
         log.warning("starting without a past: %s", why)
         return Past()

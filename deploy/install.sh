@@ -157,7 +157,7 @@ fill_wheels() {
     mkdir -p "$make_wheels" "$scratch/sources"
     copy_sources "$scratch/sources"
     "$python" -m venv "$scratch/venv"
-    "$scratch/venv/bin/python" -m pip wheel -q --disable-pip-version-check -w "$make_wheels" "$scratch/sources" ||
+    "$scratch/venv/bin/python" -m pip wheel -q --disable-pip-version-check -w "$make_wheels" "$scratch/sources[mqtt]" ||
         fail "pip could not fetch or build everything"
     program_hash >"$make_wheels/made-from"
     say "$make_wheels has what --wheels needs, for this checkout and a computer of the same kind"
@@ -184,13 +184,13 @@ install_program() {
         mkdir -p "$opt/versions"
         "$python" -m venv --clear "$venv"
         if [ -n "$wheels" ]; then
-            "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-index --find-links "$wheels" halfmark ||
+            "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-index --find-links "$wheels" "halfmark[mqtt]" ||
                 fail "not everything is in $wheels; make it anew with --make-wheels"
         else
             sources=$(mktemp -d)
             trap 'rm -rf "$sources"' EXIT
             copy_sources "$sources"
-            "$venv/bin/python" -m pip install -q --disable-pip-version-check "$sources" ||
+            "$venv/bin/python" -m pip install -q --disable-pip-version-check "$sources[mqtt]" ||
                 fail "pip could not install; without network, see --wheels in --help"
         fi
         "$venv/bin/halfmark" --help >/dev/null || fail "the program in $venv does not start; the old one is left at work"

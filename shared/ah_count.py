@@ -76,9 +76,8 @@ class AhCount:
             return 0.0
         most_ah = self.slack_ah + self.hardest_a * self.quiet_s
         near_ah = self.near_ah
-        if (
-            not -most_ah <= moved_ah <= most_ah
-            or (-near_ah <= counter_ah <= near_ah and self._looks_reset(counter_ah, last_ah, bank_a))
+        if not -most_ah <= moved_ah <= most_ah or (
+            -near_ah <= counter_ah <= near_ah and self._looks_reset(counter_ah, last_ah, bank_a)
         ):
             return self._after_reset(dt_s, bank_a, counter_ah)
         self.counter_ah = counter_ah

@@ -172,9 +172,7 @@ class BankBelief:
 
     # Evidence.
 
-    def _fold(
-        self, rows: list[tuple[int, float]], residual: float, variance: float, spared: int | None = None
-    ) -> None:
+    def _fold(self, rows: list[tuple[int, float]], residual: float, variance: float, spared: int | None = None) -> None:
         """Fold one observation in; what is further off than it may be is believed less."""
         spread = variance
         p = self.p

@@ -6,6 +6,28 @@ from shared.rule import HOUR_S, Growth, Rule
 
 BANK_RULES = (
     Rule(
+        name="half-mark-ahead",
+        fact="share_crossing_24h",
+        kind="high",
+        raise_at=0.6,
+        clear_at=0.3,
+        dwell_s=0.0,
+        severity="act",
+        unit="share",
+        least=0.01,
+        most=0.99,
+        title="bank will fall below its half mark",
+        value_name="chance that the bank falls below its half mark within a day",
+        meaning="By this site's own habits, its own sun and what goes on now, the bank will be below its half mark "
+        "before long. There is still time to save charge.",
+        to_do="Ask for short transmissions and less traffic, lower the power, switch off what is not needed before "
+        "night. Look at `halfmark watch` for the hours to come; if the last days brought less than their sun, look for "
+        "snow or shade on the panel.",
+        source="chosen on simulated sites so that all are warned six hours before and few for nothing",
+        touches=("site", "bank"),
+        hold_s=0.0,
+    ),
+    Rule(
         name="below-half-mark",
         fact="share_below_half",
         kind="high",

@@ -48,9 +48,7 @@ def curve_soc(points: tuple[tuple[float, float], ...], cell_v: float) -> float:
     return below[0]
 
 
-def read_curve(
-    points: tuple[tuple[float, float], ...], cell_v: float, doubt_v: float
-) -> tuple[float, float, float]:
+def read_curve(points: tuple[tuple[float, float], ...], cell_v: float, doubt_v: float) -> tuple[float, float, float]:
     """State of charge by a curve that may be shifted by `doubt_v` (standard error, V a cell).
 
     Returns: (middle of the charges within one error, charge for each V of shift, how bent it is there), the

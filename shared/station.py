@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping
 from datetime import datetime
 from types import MappingProxyType
 
+from shared.ahead_watch import AheadWatch
 from shared.airtime import Airtime, airtime_tap
 from shared.alerts import AlertBook, AlertEvent
 from shared.bank_health import BankHealth
@@ -59,6 +60,7 @@ class Station:
         self.watches = rules_for(site)
         self.alerts = AlertBook(self.watches)
         self.site_facts = SiteFacts(site, self.watches)
+        self.ahead = AheadWatch(site)
         self.fed_s: float | None = None  # when the filter was last stepped
         self._awaited_s = dict.fromkeys(site.instruments, start_s)  # since when an instrument is expected to answer
         self._seen: dict[str, dict[str, float]] = {}  # instrument -> quantity -> value
@@ -133,6 +135,7 @@ class Station:
         aside = [seen.get(name) if own else self.value(name, at_s) for name, own in self._aside_from_pacer]
         self.charge.step(at_s, bank_v, bank_a, counter, *aside)
         self.fed_s = at_s
+        self.ahead.row(at_s, bank_v, bank_a, counter, aside[2], aside[3], aside[1], self.charge)
         health = self.health
         if own_v is not None and bank_a is not None and self.has_shunt and health.ohm.step(at_s, own_v, bank_a):
             health.fold_ohm(at_s, self.charge)
@@ -258,6 +261,7 @@ class Station:
         facts.update(dict.fromkeys(NO_AIRTIME) if self.airtime is None else self.airtime.facts(now_s))
         facts.update(self.health.facts(now_s))
         facts |= self.site_facts.facts
+        facts |= self.ahead.facts(now_s)
         for name, value in told.items():
             facts[name] = max(value or 0.0, facts.get(name) or 0.0) if name.startswith("line_down_s:") else value
         return facts
@@ -280,7 +284,8 @@ class Station:
         Returns: what happened to alerts.
         """
         self.site_facts.step(self.look(now_s, utc_s))
-        return self.alerts.step(now_s, self.facts(now_s, told), words)
+        self.ahead.step(now_s, utc_s, None if self.fed_s is None else self.charge)
+        return self.alerts.step(now_s, self.facts(now_s, told), {**self.ahead.words(now_s), **words})
 
     def look(self, now_s: float, utc_s: float | None = None) -> Look:
         """What is known of the site at this instant, for those who watch over hours and days."""
@@ -313,6 +318,7 @@ class Station:
             "airtime": None if self.airtime is None else self.airtime.snapshot(),
             "lead_due_s": self._lead_due_s,
             "facts": self.site_facts.snapshot(),
+            "ahead": self.ahead.snapshot(),
         }
 
     def changed(self, part: str) -> None:
@@ -323,6 +329,7 @@ class Station:
         """
         self.charge.changed(part)
         self.site_facts.changed(part)
+        self.ahead.changed(part)
         if part == "bank":
             self.health.clear()
         elif part == "shunt":
@@ -354,6 +361,13 @@ class Station:
         except (ValueError, KeyError, TypeError):
             self.airtime = Airtime(self.airtime.tap) if self.airtime is not None else None
 
+    def _restore_ahead(self, snapshot: Mapping[str, object]) -> None:
+        """Take up what the lookahead learned, as far as it is about this place and panel; else it learns anew."""
+        try:
+            self.ahead.restore(snapshot)
+        except ValueError:
+            self.ahead = AheadWatch(self.site)
+
     def _about(self) -> dict[str, object]:
         """Which parts the estimate is about."""
         bank = self.site.bank
@@ -376,6 +390,9 @@ class Station:
         facts = snapshot.get("facts")
         if isinstance(facts, Mapping):
             self.site_facts.restore(facts)
+        ahead = snapshot.get("ahead")
+        if isinstance(ahead, Mapping):
+            self._restore_ahead(ahead)
         at_s = snapshot.get("at_s")
         self.fed_s = float(at_s) if isinstance(at_s, int | float) else None
         return forgotten
@@ -408,6 +425,7 @@ class Station:
         self.alerts = AlertBook.resume(self.watches, old.alerts.snapshot())
         self.site_facts.restore(old.site_facts.snapshot())
         self.site_facts.facts = dict(old.site_facts.facts)
+        self._restore_ahead(old.ahead.snapshot())
         self.charge = ChargeFilter.resume(self.site.bank, old.charge.snapshot(), has_shunt=self.has_shunt)
         forgotten = []
         if not self.site.bank.is_same_as(old.site.bank):
@@ -454,6 +472,7 @@ class Station:
         self.charge.bridge(now_s, gap_s)
         self.alerts.bridge(now_s, gap_s)
         self.site_facts.bridge(now_s, gap_s)
+        self.ahead.bridge(now_s, gap_s)
         self.health.bridge(now_s, gap_s)
         if self.airtime is not None:
             self.airtime.bridge(now_s, gap_s)

@@ -19,6 +19,7 @@ _UNPACKED: Mapping[str, str] = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">
 MEMORY_MOST_BYTES = 2 << 20
 WARM_S = 6.0  # after its start a service is warm
 FROZEN_MOST_S = 60.0
+JOINT = ("bank_v", "bank_a")
 BREACHES_TOLD = 5
 
 Key = tuple[int, str, float]
@@ -67,9 +68,24 @@ class Witness:
         since_s = until_s - self.windows_s[reading.instrument]
         for table in {point.table for point in unit.table.points}:
             points = [p for p in unit.table.points if p.table == table and p.quantity in reading.values]
-            if points and not self._held(unit, points, reading.values, since_s, until_s):
-                told = {p.quantity: reading.values[p.quantity] for p in points}
-                self.wrong.append(f"{reading.instrument} at {reading.at_s:.3f}: {told} was never held")
+            for piece in _pieces(points):
+                if self._held(unit, piece, reading.values, since_s, until_s):
+                    continue
+                told = {p.quantity: reading.values[p.quantity] for p in piece}
+                where = self._held_at(unit, piece, reading)
+                self.wrong.append(f"{reading.instrument} at {reading.at_s:.3f}: {told} was not held then, {where}")
+
+    def _held_at(self, unit: RtuUnit, points: Sequence[TablePoint], reading: Reading) -> str:
+        """For whoever looks into it: how long before it was held, and what the line did around it."""
+        at_s, values = reading.at_s, reading.values
+        ages_s = (n / 20.0 for n in range(1, 400))
+        ago_s = next((age for age in ages_s if self._held(unit, points, values, at_s - age, at_s)), None)
+        around = [
+            f"{e.at_s - at_s:+.3f}/{'-' if e.due_s is None else format(e.due_s - at_s, '+.3f')} {e.fault or 'good'}"
+            for e in self._exchanges(at_s - 4.0, at_s + 0.5)
+            if e.request.unit == unit.number
+        ]
+        return f"but {ago_s} s before; asked/answered: {', '.join(around[::-1])}"
 
     def _held(
         self, unit: RtuUnit, points: Sequence[TablePoint], values: Mapping[str, float], since_s: float, until_s: float
@@ -89,6 +105,12 @@ class Witness:
             if exchange.at_s <= until_s:
                 found.append(exchange)
         return found
+
+
+def _pieces(points: Sequence[TablePoint]) -> list[list[TablePoint]]:
+    """Points that have to be of one moment: voltage and current of the bank; a turn may ask for the rest apart."""
+    joint = [point for point in points if point.quantity in JOINT]
+    return [*([joint] if joint else []), *([point] for point in points if point.quantity not in JOINT)]
 
 
 def _shows(block: Sequence[int], first: int, point: TablePoint, value: float) -> bool:
@@ -159,19 +181,23 @@ def covered_s(span: Span, spells: Iterable[Span]) -> float:
 
 
 def alert_disorder(events: Sequence[StoredEvent]) -> list[str]:
-    """Tell alerts that were raised twice or cleared without having been raised, and numbers used twice."""
+    """Tell alerts that were raised twice, or anything but raised while they did not stand, and numbers used twice."""
     found, stands = [], set[str]()
     for event in events:
         if (event.state == "raised") == (event.alert in stands):
             found.append(f"{event.alert} {event.state} at {event.at_s:.1f} s, out of turn")
-        stands.symmetric_difference_update({event.alert})
+        if event.state == "raised":
+            stands.add(event.alert)
+        elif event.state == "cleared":
+            stands.discard(event.alert)
     numbers = [event.body["id"] for event in events]
     return found + [f"event number {n} used {c} times" for n, c in Counter(numbers).items() if c > 1]
 
 
 def notice_disorder(events: Sequence[StoredEvent], notices: Sequence[StoredNotice]) -> list[str]:
-    """Tell events without their one notice, and notices without their event."""
-    wanted = Counter[_Change]((event.alert, event.state, round(event.at_s, 3)) for event in events)
+    """Tell events without their one notice, and notices without an event that is to be told."""
+    told = [event for event in events if event.body.get("told", True)]
+    wanted = Counter[_Change]((event.alert, event.state, round(event.at_s, 3)) for event in told)
     queued = Counter[_Change]((n.body["alert"], n.body["state"], round(n.at_s, 3)) for n in notices)
     missing = [f"no notice of {key}" for key in wanted - queued]
     return missing + [f"a notice too many of {key}" for key in queued - wanted]

@@ -116,12 +116,17 @@ class _Renumbered:
         self._seen = 0
 
     def begin(self, scene: Scene) -> None:
-        self._seen = scene.life.service.log.read_text().count(f"line {LINE}:")
+        self._seen = len(_said_of_line(scene))
         scene.rig.port.come_back()
 
     def seen(self, scene: Scene) -> str | None:
-        lines = [row for row in scene.life.service.log.read_text().splitlines() if f"line {LINE}:" in row]
+        lines = _said_of_line(scene)
         return lines[-1].partition(f"line {LINE}: ")[2] if len(lines) > self._seen else None
+
+
+def _said_of_line(scene: Scene) -> list[str]:
+    """What the service's log has about the line itself."""
+    return [row for row in scene.life.service.log.read_text().splitlines() if f"cycle: line {LINE}:" in row]
 
 
 def _unplug(scene: Scene) -> None:

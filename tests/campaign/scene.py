@@ -12,7 +12,7 @@ import struct
 import subprocess
 import sys
 import threading
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -185,6 +185,7 @@ class Scene:
             make_site=HeatedSite,
             runtime=folder / "run",
         )
+        self.strikes: Counter[str] = Counter()  # how often a quantity has been made too hot
         self.forced: dict[str, float] = {}
         HeatedSite.forced = self.forced
 

@@ -80,6 +80,8 @@ def test_alerts_out_of_turn_are_told() -> None:
     assert not invariants.alert_disorder([raised, cleared, _event(3, "raised", 3.0, "controller-hot")])
     assert invariants.alert_disorder([raised, _event(2, "raised", 2.0)])
     assert invariants.alert_disorder([cleared])
+    assert not invariants.alert_disorder([raised, _event(4, "reminded", 1.5), cleared])
+    assert invariants.alert_disorder([raised, cleared, _event(4, "reminded", 2.5)])
     assert "used 2 times" in invariants.alert_disorder([raised, _event(1, "cleared", 2.0)])[0]
 
 
@@ -87,6 +89,9 @@ def test_an_event_has_one_notice() -> None:
     events = [_event(1, "raised", 1.0), _event(2, "cleared", 2.0)]
     notices = [_notice(1, "raised", 1.0), _notice(2, "cleared", 2.0)]
     assert not invariants.notice_disorder(events, notices)
+    quiet = _event(3, "acknowledged", 3.0)
+    quiet.body["told"] = False
+    assert not invariants.notice_disorder([*events, quiet], notices)
     assert "no notice" in invariants.notice_disorder(events, notices[:1])[0]
     assert "too many" in invariants.notice_disorder(events, [*notices, _notice(3, "cleared", 2.0)])[0]
 

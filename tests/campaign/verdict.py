@@ -9,7 +9,7 @@ from signal import SIGTERM
 from campaign import invariants
 from campaign.invariants import Span, Witness, few
 from campaign.line_faults import LINE_FAULTS
-from campaign.process_faults import PROCESS_FAULTS
+from campaign.process_faults import ALERT, PROCESS_FAULTS
 from campaign.record_faults import RECORD_FAULTS
 from campaign.runner import Course, FaultRow, Spell, run_lanes
 from campaign.scene import WATCHDOG_S, Life, Pace, Scene
@@ -202,7 +202,7 @@ def _judge_alerts(
     scene: Scene, course: Course, events: Sequence[StoredEvent], notices: Sequence[StoredNotice]
 ) -> list[str]:
     heat = [spell for spell in course.spells if spell.row.name in ("heat", "mail server refuses")]
-    seen = sum(spell.seen_s is not None for spell in heat)
+    seen = sum(spell.words.startswith((f"{ALERT}:", f"{ALERT};")) for spell in heat)
     raised = sum(event.state == "raised" and event.rule.endswith("-hot") for event in events)
     subjects = [str(notice.body["subject"]) + str(notice.body["text"]) for notice in notices]
     taken = [str(letter.mail["Subject"]) + letter.text for letter in scene.letters()]
@@ -230,6 +230,8 @@ def _judge_processes(scene: Scene, course: Course) -> list[str]:
     breaches: list[str] = []
     for life in scene.lives:
         breaches += _judge_life(scene, life, pauses)
+    # A service that starts has nothing to say yet; on a busy machine that takes seconds.
+    pauses += [(life.began_s, life.first_look_s) for life in scene.lives if life.first_look_s is not None]
     deaf = [
         f"{b - a:.1f} s at {a:.1f} s"
         for a, b in scene.deaf

@@ -66,7 +66,7 @@ def state(tmp_path: Path) -> Path:
     record = open_record(folder)
     for number in range(20):
         record.commit(ten_seconds(100.0 + 10.0 * number))
-    record.commit(Batch(state={"picture": {"site": "Cold Fork", "timezone": "UTC"}}))
+    record.commit(Batch(state={"site": {"name": "Cold Fork", "file": "/nowhere/site.toml"}}))
     record.close()
     return folder
 
@@ -268,7 +268,8 @@ def test_backups_of_a_live_service_miss_no_poll(tmp_path: Path) -> None:
         assert counts == sorted(counts) and counts[0] > 0
         with Backup(tmp_path / f"b3{ENDING}") as backup:
             backup.check()
-            assert backup.about["layout"] == 3
+            assert backup.about["site"] == "Test Ridge"
+            assert "site.toml" in backup.contents and "maps/example-shunt.toml" in backup.contents, "without being told"
 
 
 BACKUP = """

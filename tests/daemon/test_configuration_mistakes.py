@@ -378,7 +378,9 @@ def test_a_section_that_is_no_table_is_told(tmp_path: Path) -> None:
 
 
 def test_a_driver_that_listens_works_on_serial_lines_only_and_has_no_unit(tmp_path: Path) -> None:
-    text = swapped('port = "/dev/ttyUSB0"\nbaud = 19200', 'tcp = "192.0.2.10:502"').replace("register-map", "text-lines")
+    text = swapped('port = "/dev/ttyUSB0"\nbaud = 19200', 'tcp = "192.0.2.10:502"').replace(
+        "register-map", "text-lines"
+    )
     found = {mistake.key: mistake.allowed for mistake in mistakes(write(tmp_path, text))}
     assert "works on serial lines" in found["instrument.shunt.line"]
     assert "text-lines has no such key" in found["instrument.shunt.unit"]

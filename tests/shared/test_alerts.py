@@ -170,7 +170,16 @@ def test_restarts_at_any_moment_change_nothing(rows: list[tuple[float, float | N
 
 def test_the_half_mark_rule_asks_for_ten_minutes_of_even_odds_and_six_calm_hours() -> None:
     book = AlertBook((Watch("below-half-mark", "share_below_half", RULES["below-half-mark"]),))
-    rows = [(0.0, 0.49), (60.0, 0.5), (659.0, 0.9), (660.0, 0.9), (700.0, 0.3), (800.0, 0.19), (22_399.0, 0.0), (22_400.0, 0.0)]
+    rows = [
+        (0.0, 0.49),
+        (60.0, 0.5),
+        (659.0, 0.9),
+        (660.0, 0.9),
+        (700.0, 0.3),
+        (800.0, 0.19),
+        (22_399.0, 0.0),
+        (22_400.0, 0.0),
+    ]
     events = [event for now_s, share in rows for event in book.step(now_s, {"share_below_half": share})]
     assert told(events) == [(1, "raised", 660.0), (2, "cleared", 22_400.0)]
     assert events[0].severity == "urgent"

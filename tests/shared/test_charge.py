@@ -18,8 +18,13 @@ Row = tuple[float, float | None, float | None, float | None, float | None, float
 
 
 def plain_bank(
-    hours: float, *, removed_ah: float = 6.0, amps: Callable[[float], float] = lambda _: -0.2, step_s: float = 10.0,
-    offset_a: float = 0.0, seed: int = 1,
+    hours: float,
+    *,
+    removed_ah: float = 6.0,
+    amps: Callable[[float], float] = lambda _: -0.2,
+    step_s: float = 10.0,
+    offset_a: float = 0.0,
+    seed: int = 1,
 ) -> Iterator[tuple[Row, float]]:
     """Rows of a bank as simple as can be, with the Ah truly removed; not the estimator's model.
 

@@ -22,9 +22,7 @@ def test_at_a_repeaters_load_no_more_than_the_100_h_rate_is_promised(name: str) 
     assert 1.05 * 18.0 <= 0.1875 * hours_at(CHEMISTRIES[name], 18.0, 0.1875) <= 1.2 * 18.0
 
 
-@pytest.mark.parametrize(
-    ("name", "least", "most"), [("agm", 1.05, 1.15), ("gel", 1.10, 1.25), ("flooded", 1.20, 1.60)]
-)
+@pytest.mark.parametrize(("name", "least", "most"), [("agm", 1.05, 1.15), ("gel", 1.10, 1.25), ("flooded", 1.20, 1.60)])
 def test_peukerts_exponent_lies_in_the_published_range(name: str, least: float, most: float) -> None:
     band = CHEMISTRIES[name].peukert
     assert least <= band.value - band.sigma
