@@ -13,8 +13,10 @@ from drivers.virtual.site import SitePlan  # noqa: E402
 from drivers.virtual.weather import Spell  # noqa: E402
 from servers.keyed_site import START_UTC_S, KeyedSite  # noqa: E402
 from shared.airtime_hours import total  # noqa: E402
+from shared.health_rules import HEALTH_RULES  # noqa: E402
 from shared.keying_ohm import OHM_PER_DEPTH, OHM_PER_K  # noqa: E402
 
+OURS = {rule.name for rule in HEALTH_RULES}
 SEEDS = (3, 4, 5)
 CLEAR = (Spell(START_UTC_S - 86_400.0, START_UTC_S + 40 * 86_400.0, 0.05, share=1.0),)
 WIRINGS = (
@@ -97,7 +99,7 @@ def faults_table() -> None:
         site.run(5.0)
         jump, lead = site.station.health.ohm.jump(), site.station.health.lead.ohm()
         words = "not known" if jump is None else f"{100 * jump:+.0f} %"
-        raised = ", ".join(sorted(site.raised() - {"below-half-mark", "half-mark-ahead"})) or "none"
+        raised = ", ".join(sorted(site.raised() & OURS)) or "none"
         print(f"{condition:<18}{words:>36}{1e3 * lead[0] if lead else 0.0:>11.0f}   {raised}")
 
 

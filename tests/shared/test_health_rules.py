@@ -5,6 +5,8 @@ import pytest
 from drivers.virtual.site import SitePlan
 from drivers.virtual.weather import Spell
 from servers.keyed_site import START_UTC_S, KeyedSite
+from shared.airtime_rules import AIRTIME_RULES
+from shared.health_rules import HEALTH_RULES
 
 DARK = SitePlan(panel_w=0.01, traffic_level=5.0)  # no sun: the bank is drained, and every keying can be judged
 CLEAR = (Spell(START_UTC_S - 86_400.0, START_UTC_S + 9 * 86_400.0, 0.05, share=1.0),)
@@ -12,14 +14,22 @@ SUNNY = SitePlan(spells=CLEAR)
 NEVER_FULL = SitePlan(panel_w=5.0, spells=CLEAR)
 
 
+OURS = {rule.name for rule in (*AIRTIME_RULES, *HEALTH_RULES)}
+
+
+def raised(site: KeyedSite) -> set[str]:
+    """Which of these rules' alerts were raised; what others make of the same site is for their own tests."""
+    return site.raised() & OURS
+
+
 def run(site: KeyedSite, before_h: float, condition: str | None, after_h: float) -> set[str]:
     """Alerts raised by a condition that begins after some hours in good order."""
     site.run(before_h)
-    assert site.raised() <= {"below-half-mark"}, "nothing is wrong yet"
+    assert not raised(site), "nothing is wrong yet"
     if condition is not None:
         site.virtual.impose(condition)
     site.run(after_h)
-    return site.raised()
+    return raised(site)
 
 
 @pytest.mark.parametrize("controller_s", [1.0, 10.0])
@@ -44,21 +54,21 @@ def test_transmit_current_changed() -> None:
 
 def test_unknown_load_is_no_stuck_transmitter() -> None:
     site = KeyedSite(shunt_s=10.0, controller_s=2.0)
-    raised = run(site, 7.5, "extra-load", 1.0)
-    assert "unknown-load" in raised
-    assert "stuck-transmitter" not in raised
+    told = run(site, 7.5, "extra-load", 1.0)
+    assert "unknown-load" in told
+    assert "stuck-transmitter" not in told
 
 
 def test_a_bad_post_is_the_banks_and_not_the_leads() -> None:
-    raised = run(KeyedSite(DARK), 9.0, "corroded-post", 4.0)
-    assert "resistance-jump" in raised
-    assert "lead-resistance" not in raised
+    told = run(KeyedSite(DARK), 9.0, "corroded-post", 4.0)
+    assert "resistance-jump" in told
+    assert "lead-resistance" not in told
 
 
 def test_a_bad_lug_is_the_leads_and_not_the_banks() -> None:
-    raised = run(KeyedSite(DARK), 5.0, "corroded-lug", 5.0)
-    assert "lead-resistance" in raised
-    assert "resistance-jump" not in raised
+    told = run(KeyedSite(DARK), 5.0, "corroded-lug", 5.0)
+    assert "lead-resistance" in told
+    assert "resistance-jump" not in told
 
 
 def test_capacity_low_after_a_discharge_test_has_told() -> None:
@@ -66,21 +76,21 @@ def test_capacity_low_after_a_discharge_test_has_told() -> None:
     site.run(1.0)
     site.station.charge.measured_capacity(14.4, 0.7)
     site.run(97.0)
-    assert "capacity-low" in site.raised()
+    assert "capacity-low" in raised(site)
 
 
 def test_not_full() -> None:
     site = KeyedSite(NEVER_FULL, shunt_s=60.0, controller_s=60.0, alerts="not-full=4")
     assert site.station.facts(0.0)["days_since_full"] is None
     site.run(100.0)
-    assert "not-full" in site.raised()
+    assert "not-full" in raised(site)
     assert max(e.value or 0.0 for e in site.events if e.alert == "not-full") >= 4.0
 
 
 def test_a_sunny_site_gets_full_and_is_charged_right() -> None:
     site = KeyedSite(SUNNY, shunt_s=20.0, controller_s=20.0, alerts="not-full=4")
     site.run(120.0)
-    assert not site.raised()
+    assert not raised(site)
     health = site.station.health
     assert health.full_s is not None
     off = health.plateau.off_v()
@@ -105,4 +115,4 @@ def test_a_charge_voltage_too_low_is_told_within_days() -> None:
 def test_a_site_in_good_order_raises_none_of_them() -> None:
     site = KeyedSite(SUNNY, controller_s=10.0)
     site.run(30.0)
-    assert not site.raised()
+    assert not raised(site)
