@@ -28,6 +28,11 @@ class AirtimeHour:
     keyed_s: float = 0.0
     longest_s: float = 0.0
 
+    def close(self) -> None:
+        """It is over: hundredths are enough, and keep what is saved every few minutes short."""
+        for name in ("begin_s", "seen_s", "part_s", "keyings", "keyed_s", "longest_s"):
+            setattr(self, name, round(getattr(self, name), 2))
+
 
 class AirtimeHours:
     """The hours of the last eight days; the newest is still open."""
@@ -46,6 +51,8 @@ class AirtimeHours:
             self._end_s = begin_s + HOUR_S
             if self.rows and self.rows[-1].begin_s > begin_s:
                 begin_s = at_s
+            if self.rows:
+                self.rows[-1].close()
             self.rows.append(AirtimeHour(begin_s))
             del self.rows[:-HOURS_MOST]
         return self.rows[-1]
