@@ -129,7 +129,7 @@ def test_a_busy_port_is_said(rig: SiteRig) -> None:
 def test_a_silent_instrument_is_an_alert_that_survives_a_kill_once(tmp_path: Path) -> None:
     """Raised once, and standing after kill and restart without being raised again."""
     faults = ListedFaults([Fault("silent", lasts=10_000)], unit=1)
-    more = "[alert.instrument-silent]\nraise = 6\nclear = 5"
+    more = "[alert.instrument-silent]\nraise = 6\nclear = 5\n[alert.half-mark-ahead]\noff = true"
     with SiteRig(tmp_path / "site", faults=faults, more=more, shunt_s=1.0) as rig:
         first = rig.start()
         first.wait_for(lambda p: [a for a in p["alerts"] if a["alert"] == "instrument-silent:controller"])
