@@ -123,6 +123,7 @@ class AlertTable:
     raise_at: Annotated[float | None, Number(-1e9, 1e9, "the limit that raises the alert")] = None
     clear_at: Annotated[float | None, Number(-1e9, 1e9, "the limit that clears it")] = None
     dwell_s: Annotated[float | None, Number(0.0, 86_400.0, "s, how long the limit must be passed")] = None
+    calm_s: Annotated[float | None, Number(0.0, 604_800.0, "s, how long it must be calm before it is over")] = None
     severity: Annotated[str | None, OneOf(SEVERITIES)] = None
     off: Annotated[bool, Flag()] = False
 

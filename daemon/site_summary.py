@@ -265,7 +265,12 @@ def _regular(site: Site) -> str:
 
 
 def _change(change: AlertChange) -> str:
-    values = [("raise", change.raise_at), ("clear", change.clear_at), ("dwell_s", change.dwell_s)]
+    values = [
+        ("raise", change.raise_at),
+        ("clear", change.clear_at),
+        ("dwell_s", change.dwell_s),
+        ("calm_s", change.calm_s),
+    ]
     words = [f"{key} {value:g}" for key, value in values if value is not None]
     if change.severity is not None:
         words.append(change.severity)

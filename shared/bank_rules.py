@@ -72,6 +72,7 @@ BANK_RULES = (
         "charge limit 45 to 55 C from cell sheets, from memory; flooded 50 C common practice, no source",
         touches=("site", "bank"),
         by_chemistry=MappingProxyType({"flooded": (50.0, 45.0)}),
+        calm_s=20.0 * HOUR_S,  # a heat of each afternoon is one alert
     ),
     Rule(
         name="bank-critical",

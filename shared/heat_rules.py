@@ -22,6 +22,7 @@ HEAT_RULES = (
         "disconnected in the order its manual gives, tighten what is loose.",
         source="common practice, no source",
         touches=("site", "bank"),
+        calm_s=20.0 * HOUR_S,  # a heat of each afternoon is one alert
     ),
     Rule(
         name="enclosure-hot",
@@ -43,6 +44,7 @@ HEAT_RULES = (
         "until it has cooled.",
         source="commercial temperature range 0 to 70 C, from memory, less 15 K for self-heating; common practice",
         touches=("site",),
+        calm_s=20.0 * HOUR_S,  # a heat of each afternoon is one alert
     ),
     Rule(
         name="computer-hot",
@@ -64,6 +66,7 @@ HEAT_RULES = (
         source="small computers begin to slow near 80 to 85 C, from memory",
         touches=("site",),
         covered_by=("enclosure-hot",),
+        calm_s=20.0 * HOUR_S,  # a heat of each afternoon is one alert
     ),
 )
 

@@ -118,6 +118,7 @@ def _changed(rule: Rule, change: AlertChange | None) -> Rule:
         raise_at=rule.raise_at if change.raise_at is None else change.raise_at,
         clear_at=rule.clear_at if change.clear_at is None else change.clear_at,
         dwell_s=rule.dwell_s if change.dwell_s is None else change.dwell_s,
+        calm_s=rule.calm_s if change.calm_s is None else change.calm_s,
         severity=rule.severity if change.severity is None else change.severity,
     )
 
@@ -129,6 +130,8 @@ def _range_mistakes(rule: Rule, change: AlertChange) -> list[tuple[str, object, 
             mistakes.append((f"alert.{rule.name}.{key}", value, f"{rule.least:g} to {rule.most:g} ({rule.unit})"))
     if change.dwell_s is not None and not 0.0 <= change.dwell_s <= 86_400.0:
         mistakes.append((f"alert.{rule.name}.dwell_s", change.dwell_s, "0 to 86400 seconds"))
+    if change.calm_s is not None and not 0.0 <= change.calm_s <= 604_800.0:
+        mistakes.append((f"alert.{rule.name}.calm_s", change.calm_s, "0 to 604800 seconds"))
     if change.severity is not None and change.severity not in SEVERITIES:
         mistakes.append((f"alert.{rule.name}.severity", change.severity, "one of " + ", ".join(SEVERITIES)))
     return mistakes

@@ -117,6 +117,7 @@ class AlertChange:
     dwell_s: float | None = None
     severity: str | None = None
     off: bool = False
+    calm_s: float | None = None
 
 
 @frozen

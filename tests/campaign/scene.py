@@ -46,10 +46,13 @@ sys.stdin.read()
 MORE = """
 [alert.controller-hot]
 dwell_s = 0
+calm_s = 0
 [alert.enclosure-hot]
 dwell_s = 0
+calm_s = 0
 [alert.bank-hot]
 dwell_s = 0
+calm_s = 0
 [way-out.group-mail]
 kind = "mail"
 server = "127.0.0.1"

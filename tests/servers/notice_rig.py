@@ -16,7 +16,7 @@ COOL = {"bank_c": 20.0, "controller_c": 20.0, "enclosure_c": 20.0}
 QUANTITIES = {"bank-hot": "bank_c", "controller-hot": "controller_c", "enclosure-hot": "enclosure_c"}
 MORE = '[way-out.mail]\nkind = "mail"\nserver = "127.0.0.1"\nport = {port}\nsecurity = "none"\nto = ["a@example.org"]\n'
 LETTER_MOST_S = 40.0
-LIMITS = "".join(f"[alert.{rule}]\nraise = 45\nclear = 40\ndwell_s = 0\n" for rule in QUANTITIES)
+LIMITS = "".join(f"[alert.{rule}]\nraise = 45\nclear = 40\ndwell_s = 0\ncalm_s = 0\n" for rule in QUANTITIES)
 
 
 @dataclass(frozen=True)

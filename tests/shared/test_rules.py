@@ -67,9 +67,9 @@ def test_a_flooded_bank_may_be_warmer() -> None:
 
 
 def test_a_change_touches_only_what_it_names() -> None:
-    site = make_site(alerts=changes(AlertChange("controller-hot", raise_at=70.0, severity="urgent")))
+    site = make_site(alerts=changes(AlertChange("controller-hot", raise_at=70.0, calm_s=60.0, severity="urgent")))
     rule = next(w.rule for w in rules_for(site) if w.alert == "controller-hot")
-    assert (rule.raise_at, rule.severity) == (70.0, "urgent")
+    assert (rule.raise_at, rule.calm_s, rule.severity) == (70.0, 60.0, "urgent")
     assert (rule.clear_at, rule.dwell_s) == (RULES["controller-hot"].clear_at, RULES["controller-hot"].dwell_s)
 
 
@@ -83,7 +83,7 @@ def test_all_mistakes_are_told_at_once() -> None:
         instruments={"controller": CONTROLLER},
         alerts=changes(
             AlertChange("bank-cosy", raise_at=1.0),
-            AlertChange("bank-hot", raise_at=400.0, clear_at=-300.0, dwell_s=-1.0, severity="loud"),
+            AlertChange("bank-hot", raise_at=400.0, clear_at=-300.0, dwell_s=-1.0, calm_s=-1.0, severity="loud"),
             AlertChange("controller-hot", raise_at=60.0),
             AlertChange("enclosure-hot", raise_at=50.0, clear_at=45.0),
         ),
@@ -93,6 +93,7 @@ def test_all_mistakes_are_told_at_once() -> None:
         ("alert.bank-hot.raise", 400.0),
         ("alert.bank-hot.clear", -300.0),
         ("alert.bank-hot.dwell_s", -1.0),
+        ("alert.bank-hot.calm_s", -1.0),
         ("alert.bank-hot.severity", "loud"),
         ("alert.controller-hot.raise", 60.0),
     ]
