@@ -67,9 +67,18 @@ def compose_regular(kind: str, station: Station, context: NoticeContext, length_
         length_s,
         station.alerts.standing,
         None if context.utc is None else context.utc.astimezone(_zone(station.site.place.timezone)),
+        half_h=_half_h(station, now_s),
         airtime_s=float(seconds) if isinstance(seconds, int | float) else None,
     )
     return compose_summary(context, look) if kind == SUMMARY else compose_heartbeat(context, look)
+
+
+def _half_h(station: Station, now_s: float) -> float | None:
+    """Hours to the half mark, likely; None when it is not within sight, or not known."""
+    forecast = station.ahead.forecast(now_s)
+    if forecast is None or forecast.half_likely_h is None:
+        return None
+    return max(0.0, forecast.half_likely_h - (now_s - forecast.made_s) / 3600.0)
 
 
 def _zone(name: str) -> tzinfo:

@@ -1,8 +1,10 @@
 import pytest
 
 from daemon.record import Saved
-from daemon.regular import Regular
+from daemon.regular import Regular, compose_regular
 from daemon.restarts import Restarts
+from drivers.virtual.site import SitePlan
+from servers.watched_site import WatchedSite
 from shared.regular_notices import HEARTBEAT, SUMMARY
 from shared.site import RegularNotices
 
@@ -77,3 +79,18 @@ def test_the_period_goes_on_over_a_restart_and_one_that_was_missed_comes_once() 
     assert long_off.due(SUMMARY, 10.0, wanted)
     long_off.sent(SUMMARY, 10.0, wanted)
     assert not long_off.due(SUMMARY, 10.0 + DAY_S - 1.0, wanted)
+
+
+def test_the_summary_tells_hours_to_half_and_airtime_when_the_station_knows_them() -> None:
+    site = WatchedSite(plan=SitePlan(start_soc=0.56), step_s=20.0)
+    site.virtual.impose("dark-week")
+    site.virtual.impose("busy", traffic_factor=6.0)
+    site.run(3 * 3600.0)
+    station = site.station
+    context = station.notice_context(site.now_s, utc=None, origin="0a1b")
+    notice = compose_regular(SUMMARY, station, context, DAY_S)
+    forecast = station.ahead.forecast(site.now_s)
+    assert forecast is not None and forecast.half_likely_h is not None
+    assert f"Half in {forecast.half_likely_h - (site.now_s - forecast.made_s) / 3600.0:.0f} h." in notice.short
+    assert "Sun" in notice.short and "load" in notice.short and len(notice.short) <= 160
+    assert station.site_facts.day.seen_s == 0.0, "a new day's sums have begun"
