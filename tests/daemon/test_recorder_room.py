@@ -88,8 +88,10 @@ def test_sealing_that_fails_is_told_and_tried_again_and_keeps_no_commit(
     assert any("sealing the record" in line and "no room for sealing" in line for line in caplog.messages)
 
 
-def test_who_keeps_the_log_growing_is_said_once_and_when_it_is_over(caplog: pytest.LogCaptureFixture) -> None:
-    recorder = Recorder(lambda: open_record(Path("never")), clock=lambda: 5.0, commit_s=1.0)
+def test_who_keeps_the_log_growing_is_said_once_and_when_it_is_over(
+    caplog: pytest.LogCaptureFixture, tmp_path: Path
+) -> None:
+    recorder = Recorder(lambda: open_record(tmp_path / "never"), clock=lambda: 5.0, commit_s=1.0)
     recorder.room = Room(1, None, 1, 40_000_000, ballast=True)
     with caplog.at_level(logging.INFO, "halfmark.record"):
         recorder._look_at_log(["reader (77)"])
