@@ -15,7 +15,7 @@ from daemon.record import RecordReader
 from daemon.record.bounds import Bounds
 from daemon.screens.lettering import span, wrap
 from daemon.screens.terminal import Terminal
-from daemon.timeline import Timeline, moment_of, zone_of
+from daemon.timeline import Timeline, bounds_words, moment_of, zone_of
 from shared.daybook import ENDINGS, HEAT, SILENT, UNTOLD, DayRow, total
 
 BLIND_LEAST_S = 30.0  # less is not worth a word on the screen
@@ -127,16 +127,6 @@ def daybook_screen(shown: Sequence[Shown], zone: str, terminal: Terminal) -> lis
     ]
     feet += [f"{one.row.name}: {bounds_words(one.bounds)}" for one in shown if one.bounds is not None]
     return [*lines, *(terminal.fit(line) for foot in feet for line in wrap(foot, terminal.width))]
-
-
-def bounds_words(bounds: Bounds) -> str:
-    """Say between which times something lies."""
-    after, before = (None if s is None else f"{datetime.fromtimestamp(s, UTC):%Y-%m-%d %H:%MZ}" for s in bounds)
-    if after is not None and before is not None:
-        return f"between {after} and {before}"
-    if after is None and before is None:
-        return "nothing tells when"
-    return f"after {after}" if after is not None else f"before {before}"
 
 
 def _line(cells: Sequence[str], widths: dict[int, int]) -> str:

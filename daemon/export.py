@@ -20,13 +20,14 @@ from daemon.picture import STATE_NAME
 from daemon.progress import Progress
 from daemon.record import Moment, Placed, RecordReader
 from daemon.record.dating import Dating
-from daemon.timeline import moment_of, zone_of
+from daemon.timeline import moment_of, undated_words, zone_of
 
 FORMATS = ("csv", "lines")
 BACK_S = 3600.0  # readings are stored with their commit, at most so much later than they were made
 AROUND_S = 10.0
 LAST_LINE_MOST = 64 * 1024
 PROGRESS_READINGS = 2000
+UNDATED_SHOWN = 10  # boots without a date of which it is told when they were
 NOBODY = "site"  # the name in lines of a record that does not tell its site's
 
 
@@ -66,9 +67,11 @@ def run_export(store: Path, asked: AskedExport, *, err: TextIO | None = None) ->
         except OSError as why:
             raise ConfigError.of(str(asked.out), f"can't be written: {why.strerror}; name another file") from why
         damaged = len(reader.damaged)
+        undated = undated_words(reader, _undated(reader, since, until))
     err.write(f"{asked.out}: {count} lines {'added' if after else 'written'}\n")
     if form.undated:
         err.write(f"{form.undated} readings left out: no trusted clock has dated them; --format csv has them\n")
+    err.write("".join(f"{words}\n" for words in undated))
     if damaged:
         err.write(f"{damaged} damaged rows of the record left out\n")
     return 0
@@ -81,6 +84,14 @@ def _form(reader: RecordReader, name: str) -> Form:
     saved = reader.saved(STATE_NAME)
     site = saved.body.get("site") if saved is not None else None
     return LineForm(dating, site if isinstance(site, str) and site else NOBODY)
+
+
+def _undated(reader: RecordReader, since: Moment | None, until: Moment | None) -> list[int]:
+    """The boots of a range that nobody has placed in the calendar."""
+    dating = Dating(reader.anchors())
+    first, last = (dating.moment_of(m.timestamp()) if isinstance(m, datetime) else m for m in (since, until))
+    numbers = (entry.number for entry in reader.boots() if dating.utc_of(entry.number, 0.0) is None)
+    return [n for n in numbers if (first is None or n >= first[0]) and (last is None or n <= last[0])][:UNDATED_SHOWN]
 
 
 class Around:

@@ -15,8 +15,9 @@ from daemon.gathered import Bucket, Gathered
 from daemon.progress import Progress
 from daemon.record import Moment, Placed, RecordReader
 from daemon.screens.history_screen import Look, history_screen
+from daemon.screens.lettering import wrap
 from daemon.screens.terminal import Terminal
-from daemon.timeline import Timeline, moment_of, zone_of
+from daemon.timeline import Timeline, moment_of, undated_words, zone_of
 from shared.quantities import QUANTITIES
 
 SINCE = "1d"
@@ -66,6 +67,7 @@ def run_history(store: Path, asked: Asked, *, out: TextIO | None = None, err: Te
         timeline = Timeline(reader, zone)
         since, until = moment_of(asked.since, reader, zone), moment_of(asked.until, reader, zone)
         found = _gather(reader, timeline, wanted, since, until, err)
+        undated = undated_words(reader, timeline.undated_boots)
         if reader.damaged:
             err.write(f"{reader.file}: {len(reader.damaged)} damaged rows left out; look with: halfmark verify\n")
     if not found:
@@ -79,6 +81,9 @@ def run_history(store: Path, asked: Asked, *, out: TextIO | None = None, err: Te
         terminal = Terminal.of(out, plain=asked.plain, width=asked.width)
         looks = [Look(s.instrument, s.quantity, s.gathered, table_s(found)) for s in found]
         out.write("".join(f"{line}\n" for line in history_screen(looks, timeline, terminal)))
+        out.write("".join(f"{terminal.fit(line)}\n" for words in undated for line in wrap(words, terminal.width)))
+        return 0
+    err.write("".join(f"{words}\n" for words in undated))
     return 0
 
 

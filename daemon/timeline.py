@@ -6,6 +6,7 @@ was off is not known, so its times are told as "boot 3 +5 h", never as a date.
 
 import re
 from bisect import bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -13,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from daemon.errors import ConfigError
 from daemon.picture import STATE_NAME
 from daemon.record import Moment, RecordReader
+from daemon.record.bounds import Bounds
 from daemon.record.dating import Dating
 from daemon.screens.lettering import span
 
@@ -99,9 +101,35 @@ class Timeline:
         return f"boot {section.boot} +{span(max(0.0, x - section.begin_x + section.begin_s))}"
 
     @property
+    def undated_boots(self) -> list[int]:
+        """Numbers of the boots placed so far that have no date, oldest first."""
+        return list(dict.fromkeys(section.boot for section in self._sections if section.boot is not None))
+
+    @property
     def dated(self) -> bool:
         """Whether every time placed so far has a date."""
         return all(section.boot is None for section in self._sections)
+
+
+def bounds_words(bounds: Bounds) -> str:
+    """Say between which times something lies that has no date."""
+    after, before = (None if s is None else f"{datetime.fromtimestamp(s, UTC):%Y-%m-%d %H:%MZ}" for s in bounds)
+    if after is not None and before is not None:
+        return f"between {after} and {before}"
+    if after is None and before is None:
+        return "nothing tells when"
+    return f"after {after}" if after is not None else f"before {before}"
+
+
+def undated_words(reader: RecordReader, boots: Iterable[int]) -> list[str]:
+    """Say of each boot without a date between which times all that it recorded lies."""
+    first_s = {entry.number: entry.first_s for entry in reader.boots()}
+    found = []
+    for boot in boots:
+        after, _ = reader.bounds_of(boot, first_s.get(boot, 0.0))
+        _, before = reader.bounds_of(boot, reader.newest_of_boot_s(boot))
+        found.append(f"boot {boot} has no date: {bounds_words(Bounds(after, before))}")
+    return found
 
 
 # -- since and until ---------------------------------------------------------------------------
