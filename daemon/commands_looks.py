@@ -3,6 +3,7 @@
 import argparse
 from pathlib import Path
 
+from daemon.commands_past import named_store
 from daemon.commands_people import folders_of
 
 
@@ -27,7 +28,7 @@ def status(options: argparse.Namespace) -> int:
     from daemon.screens.status import run_status
 
     form = next((name for name in ("json", "plain", "line") if getattr(options, name)), "full")
-    return run_status(folders_of(options), form=form, store=options.store, exit_code=options.exit_code)
+    return run_status(folders_of(options), form=form, store=named_store(options), exit_code=options.exit_code)
 
 
 def add_watch(parser: argparse.ArgumentParser) -> None:
@@ -41,4 +42,4 @@ def watch(options: argparse.Namespace) -> int:
     """Run `watch`."""
     from daemon.screens.watch import run_watch
 
-    return run_watch(folders_of(options), store=options.store, every_s=options.every, plain=options.plain)
+    return run_watch(folders_of(options), store=named_store(options), every_s=options.every, plain=options.plain)

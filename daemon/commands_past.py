@@ -8,12 +8,16 @@ from daemon.folders import Folders
 
 def store_of(options: argparse.Namespace) -> Path:
     """The record that is meant: as named, a backup too, else the one of the folders."""
-    store: Path | None = options.store
-    if store is None:
-        return Folders.find(state=options.state).state
+    return named_store(options) or Folders.find(state=options.state).state
+
+
+def named_store(options: argparse.Namespace) -> Path | None:
+    """The record named with --store, None when none is; one in a backup is unpacked as long as the command runs."""
+    if options.store is None:
+        return None
     from daemon.store_choice import readable
 
-    return readable(store)
+    return readable(options.store)
 
 
 def add_past(parser: argparse.ArgumentParser, *, since: str | None = None) -> None:

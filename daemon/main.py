@@ -14,6 +14,7 @@ from daemon import commands_bank as bank
 from daemon import commands_looks as looks
 from daemon import commands_past as past
 from daemon import commands_people as people
+from daemon import commands_record as record
 from daemon.errors import ConfigError, HalfmarkError
 from daemon.folders import SITE_FILE, Folders
 
@@ -230,11 +231,15 @@ _COMMANDS: tuple[
     ("status", "one look at the site", looks.add_status, looks.status),
     ("watch", "the site on this terminal until you leave", looks.add_watch, looks.watch),
     ("history", "quantities over time, as curve and table", past.add_history, past.history),
+    ("daybook", "one row a day: charge in and out, heat, time blind and why", record.add_daybook, record.daybook),
     ("alerts", "alerts that stand or stood, how long, and who took them on", past.add_alerts, past.alerts),
     ("bank", "how much of the bank is left, what wears it, when it was last full", bank.add_bank, bank.bank),
     ("airtime", "what the transmitter did, by the hour and by the day", bank.add_airtime, bank.airtime),
     ("ack", "take a standing alert on, so that the others know", people.add_ack, people.ack),
     ("export", "readings as CSV or line protocol, going on where a file ends", past.add_export, past.export),
+    ("backup", "the record and the site file in one file, the service may run", record.add_backup, record.backup),
+    ("restore", "put the record of a backup in place, and nothing else", record.add_restore, record.restore),
+    ("verify", "is everything in the record as it was written", record.add_verify, record.verify),
     ("replay", "a file of readings through the same estimate and rules", past.add_replay, past.replay),
     ("sites", "all sites of the group, from its central store", _add_sites, _sites),
     ("try-way-out", "send a test notice by a way out, now", _add_try_way_out, _try_way_out),

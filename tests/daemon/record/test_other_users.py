@@ -4,14 +4,19 @@ Every test turns into an unprivileged user, or mounts, in a child of its own; wh
 possible it fails.
 """
 
+import io
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
 import pytest
 
+from daemon.backup import run_backup
+from daemon.daybook_table import AskedDaybook, run_daybook
 from daemon.errors import StoreError, StoreReadOnly
 from daemon.record import RecordReader
+from daemon.store_choice import readable
+from daemon.verify import run_verify
 from servers.apart import NOBODY, OPERATORS, OUTSIDERS, User, mount_read_only, mount_small, run_apart
 from servers.records import kill_a_writer, open_folder, open_record, ten_seconds
 
@@ -146,3 +151,67 @@ def test_a_log_that_cannot_be_shared_is_left_out_and_that_is_said(folder: Path) 
         return look(folder)
 
     assert run_apart(work, own_mounts=True) == (False, True, 0)
+
+
+# -- backup, verify and daybook as somebody who may only read -----------------------------------------
+
+
+def look_over(folder: Path, target: Path) -> tuple[int, int, int, int]:
+    """Exit codes of verify, daybook and backup, and how many readings are in the backup."""
+    words = [io.StringIO() for _ in range(6)]
+    verified = run_verify(folder, out=words[0], err=words[1])
+    days = run_daybook(folder, AskedDaybook(), out=words[2], err=words[3])
+    code = run_backup(folder, target, out=words[4], err=words[5])
+    with RecordReader(readable(target.with_name(target.name + ".halfmark-backup"))) as reader:
+        return verified, days, code, len(list(reader.readings()))
+
+
+@pytest.fixture
+def target(folder: Path) -> Path:
+    """Where an operator may write."""
+    place = folder.parent / "drive"
+    place.mkdir()
+    place.chmod(0o777)
+    return place / "hill"
+
+
+def test_an_operator_backs_up_and_verifies_beside_the_running_service(folder: Path, target: Path) -> None:
+    record = open_record(folder, group=OPERATORS)
+    record.commit(ten_seconds(100.0))
+    assert run_apart(partial(look_over, folder, target), user=OPERATOR) == (0, 0, 0, 11)
+    record.commit(ten_seconds(110.0))
+    assert run_apart(partial(look_over, folder, target), user=OPERATOR) == (0, 0, 0, 22)
+    record.close()
+    assert sorted(path.name for path in target.parent.iterdir()) == ["hill.halfmark-backup"]
+
+
+def test_an_operator_backs_up_and_verifies_after_a_clean_stop_and_after_kill_9(folder: Path, target: Path) -> None:
+    record = open_record(folder, group=OPERATORS)
+    record.commit(ten_seconds(100.0))
+    record.close()
+    assert run_apart(partial(look_over, folder, target), user=OPERATOR) == (0, 0, 0, 11)
+    assert sorted(path.name for path in folder.iterdir()) == ["record.db", "record.lock"], "nothing is left there"
+    kill_a_writer(folder / "killed", OPERATORS)
+    assert run_apart(partial(look_over, folder / "killed", target), user=OPERATOR) == (0, 0, 0, 11)
+
+
+def test_on_a_read_only_file_system_a_record_is_backed_up_elsewhere(folder: Path, target: Path) -> None:
+    def work() -> tuple[int, int, int, int]:
+        folder.mkdir()
+        mount_small(folder, 4 << 20)
+        kill_a_writer(folder)
+        mount_read_only(folder)
+        return look_over(folder, target)
+
+    assert run_apart(work, own_mounts=True) == (0, 0, 0, 11)
+
+
+def test_one_outside_the_group_gets_no_backup(folder: Path, target: Path) -> None:
+    def work() -> str:
+        with pytest.raises(StoreError) as caught:
+            look_over(folder, target)
+        return str(caught.value)
+
+    open_record(folder, group=OPERATORS).close()
+    assert f"usermod -aG {OPERATORS}" in run_apart(work, user=OUTSIDER)
+    assert not list(target.parent.iterdir())
