@@ -11,6 +11,7 @@ FACT_HOURS = 24
 FACTS = (FACT,)
 STALE_S = 2.0 * 3600.0  # a forecast older than this says nothing any more
 PAST_S = 24.0 * 3600.0  # surely below for so long: the half mark is not ahead, it is behind
+SIGMA_MOST = 0.15  # a charge that is hardly known, as at a first start, gives no chance worth a warning
 _SURELY = 0.9
 
 
@@ -28,6 +29,7 @@ class AheadWatch:
         self._flows = Flows(site.bank.capacity_ah)
         self._piece_s: float | None = None
         self._below_since_s: float | None = None
+        self._is_known = False  # whether the newest forecast began from a charge worth the name
 
     def row(
         self,
@@ -57,6 +59,7 @@ class AheadWatch:
             self.ahead.utc_at_0_s = utc_s - now_s
         if charge is not None and self.ahead.is_due(now_s):
             self.ahead.newest = self.ahead.look(now_s, charge)
+            self._is_known = charge.soc_sigma <= SIGMA_MOST
             self._note_below(now_s, self.ahead.newest)
 
     def _note_below(self, now_s: float, forecast: Forecast) -> None:
@@ -75,9 +78,12 @@ class AheadWatch:
         return newest if newest is not None and 0.0 <= now_s - newest.made_s <= STALE_S else None
 
     def facts(self, now_s: float) -> dict[str, float | None]:
-        """The chance that the half mark is passed within a day; 0 when it has been behind for a day."""
+        """The chance that the half mark is passed within a day; 0 when it has been behind for a day.
+
+        None without a forecast, and while the charge itself is hardly known: `below-half-mark` still speaks then.
+        """
         forecast = self.forecast(now_s)
-        if forecast is None:
+        if forecast is None or not self._is_known:
             return {FACT: None}
         if self._below_since_s is not None and now_s - self._below_since_s > PAST_S:
             return {FACT: 0.0}
