@@ -16,6 +16,7 @@ from daemon.record import files, layout
 from daemon.record.failures import name_of, reading_error
 
 LOCKED_WAIT_S = 1.0
+CACHE_KB = 256
 REOPENINGS_MOST = 5
 
 # What a log says that can't be shared with its writer, as on a file system mounted read-only.
@@ -170,6 +171,8 @@ class OpenedRecord:
         self._db = sqlite3.connect(name, uri=True, timeout=LOCKED_WAIT_S, isolation_level=None)
         if self._alone:
             self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
+        # Rows lie together and are read once; SQLite's own 2 MB would stay with a service that reads now and then.
+        self._db.execute(f"PRAGMA cache_size = -{CACHE_KB}")
         self._older = layout.version_of(self._db) < layout.VERSION
         if self._older:
             layout.stand_in(self._db)
