@@ -20,7 +20,7 @@ from shared.daybook import DAY_S, midnight_s
 log = logging.getLogger("halfmark.daybook")
 
 SETTLE_S = 120.0  # after a day's end, or a start, until its last readings are in the record
-ROWS_A_TURN = 8  # so that a year of days made after an update keeps no processor busy
+ROWS_A_TURN = 2  # so that a year of days made after an update keeps no processor and no memory busy
 
 
 class DayEnd:

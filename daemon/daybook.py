@@ -18,6 +18,7 @@ from shared.station import ESTIMATOR
 
 DAYS_MOST = 40_000  # a century and more: a wrong anchor must not make a daybook without end
 ENDS_MOST_S = 1.0
+PART_S = 6.0 * 3600.0  # of a day that is looked at at once
 
 Place = tuple[int, float]  # boot, seconds since its start
 Gap = tuple[float, float, str]  # begin, end, why
@@ -123,16 +124,25 @@ class DaybookMaker:
         """Work a day out."""
         span_s = day.span.end_s - day.span.begin_s if day.whole else day.seen.end_s - day.span.begin_s
         row = DayRow(day.span.name, span_s, day.whole)
-        row.add_minutes(self._minutes(day))
-        row.least_soc = min((r.least for _, r in self._rollups(day, ESTIMATOR, "soc_frac")), default=None)
-        for instrument, quantity in self._sources.heat:
-            hottest = max((r.most for _, r in self._rollups(day, instrument, quantity)), default=None)
-            if hottest is not None:
-                row.heat[quantity] = max(hottest, row.heat.get(quantity, hottest))
-        row.off_air_s = self._off_air_s(day)
+        for part in _parts(day.span):
+            self._add_part(row, day, part)
         self._add_airtime(row, day)
         row.add_gaps(day.seen, self._gaps(day.boot))
         return row
+
+    def _add_part(self, row: DayRow, day: DayPlace, part: Span) -> None:
+        """Add a few hours of a day: a whole one of every quantity at once would cost the service megabytes."""
+        row.add_minutes(self._minutes(day, part))
+        least = min((r.least for _, r in self._rollups(day, part, ESTIMATOR, "soc_frac")), default=row.least_soc)
+        if least is not None:
+            row.least_soc = least if row.least_soc is None else min(least, row.least_soc)
+        for instrument, quantity in self._sources.heat:
+            hottest = max((r.most for _, r in self._rollups(day, part, instrument, quantity)), default=None)
+            if hottest is not None:
+                row.heat[quantity] = max(hottest, row.heat.get(quantity, hottest))
+        off_s = self._off_air_s(day, part)
+        if off_s is not None:
+            row.off_air_s = (row.off_air_s or 0.0) + off_s
 
     def stored(self, day: DayPlace, row: DayRow) -> Day:
         """Give a row as the record keeps it."""
@@ -144,63 +154,67 @@ class DaybookMaker:
             return at_s if boot == day.boot else None
         return self._dating.utc_of(boot, at_s)
 
-    def _rollups(self, day: DayPlace, instrument: str, quantity: str) -> Iterator[tuple[float, Rollup]]:
-        """The minutes of a day, and the hours of it where minutes are gone, each with its time on the day's clock."""
-        found = list(self._of(day, instrument, quantity, "minute"))
-        if not found:
-            found = list(self._of(day, instrument, quantity, "hour"))
-        yield from found
+    def _rollups(self, day: DayPlace, part: Span, instrument: str, quantity: str) -> Iterator[tuple[float, Rollup]]:
+        """The minutes of a part, or its hours where minutes are gone, each with its time on the day's clock."""
+        is_there = False
+        for found in self._of(day, part, instrument, quantity, "minute"):
+            is_there = True
+            yield found
+        if not is_there:
+            yield from self._of(day, part, instrument, quantity, "hour")
 
-    def _of(self, day: DayPlace, instrument: str, quantity: str, step: str) -> Iterator[tuple[float, Rollup]]:
+    def _of(
+        self, day: DayPlace, part: Span, instrument: str, quantity: str, step: str
+    ) -> Iterator[tuple[float, Rollup]]:
         if day.boot is not None:
-            since, until = (day.boot, day.span.begin_s), (day.boot, day.span.end_s)
+            since, until = (day.boot, part.begin_s), (day.boot, part.end_s)
             rollups = self._reader.rollups(instrument, quantity, since, until, step)
         else:
-            begin, end = (datetime.fromtimestamp(s, UTC) for s in (day.span.begin_s, day.span.end_s))
+            begin, end = (datetime.fromtimestamp(s, UTC) for s in (part.begin_s, part.end_s))
             rollups = self._reader.rollups(instrument, quantity, begin, end, step)
         for rollup in rollups:
             at = self._at(day, rollup.boot, rollup.at_s)
-            if at is not None and day.span.begin_s <= at < day.span.end_s:
+            if at is not None and part.begin_s <= at < part.end_s:
                 yield at, rollup
 
-    def _minutes(self, day: DayPlace) -> Iterator[Minute]:
+    def _minutes(self, day: DayPlace, part: Span) -> Iterator[Minute]:
         """The bank's minutes: every part of its current must be there."""
         parts = [
-            {(rollup.boot, rollup.at_s): (sign, rollup) for _, rollup in self._rollups(day, name, quantity)}
+            {(rollup.boot, rollup.at_s): (sign, rollup) for _, rollup in self._rollups(day, part, name, quantity)}
             for name, quantity, sign in self._sources.currents
         ]
         if not parts:
             return
-        volts = self._volts(day)
+        volts = self._volts(day, part)
         for place in parts[0]:
-            terms = [part[place] for part in parts if place in part]
+            terms = [one[place] for one in parts if place in one]
             if len(terms) < len(parts):
                 continue
             covered_s = min(rollup.covered_s for _, rollup in terms)
             mean_a = sum(sign * _mean_a(rollup) for sign, rollup in terms) - self._sources.steady_a
             yield Minute(place[1], mean_a * covered_s, covered_s, volts.get(place))
 
-    def _volts(self, day: DayPlace) -> Mapping[Place, float]:
+    def _volts(self, day: DayPlace, part: Span) -> Mapping[Place, float]:
         found: dict[Place, float] = {}
         for instrument in self._sources.volts:
-            for _, rollup in self._rollups(day, instrument, "bank_v"):
+            for _, rollup in self._rollups(day, part, instrument, "bank_v"):
                 found.setdefault((rollup.boot, rollup.at_s), rollup.mean)
         return found
 
-    def _off_air_s(self, day: DayPlace) -> float | None:
+    def _off_air_s(self, day: DayPlace, part: Span) -> float | None:
         """How long all measured loads together drew less than a radio does; None where that can't be told."""
         limit_a = OFF_SHARE * self._sources.idle_a
         if limit_a <= 0.0 or not self._sources.loads:
             return None
         parts = [
-            {(rollup.boot, rollup.at_s): rollup for _, rollup in self._rollups(day, name, "load_a")}
+            {(rollup.boot, rollup.at_s): rollup for _, rollup in self._rollups(day, part, name, "load_a")}
             for name in self._sources.loads
         ]
         if not any(parts):
             return None
-        shared = (place for place in parts[0] if all(place in part for part in parts))
-        off = (place for place in shared if sum(part[place].most for part in parts) < limit_a)
-        return sum(min(part[place].covered_s for part in parts) for place in off)
+        shared = (place for place in parts[0] if all(place in one for one in parts))
+        off = (place for place in shared if sum(one[place].most for one in parts) < limit_a)
+        return sum(min(one[place].covered_s for one in parts) for place in off)
 
     def _add_airtime(self, row: DayRow, day: DayPlace) -> None:
         rows = []
@@ -246,6 +260,14 @@ class DaybookMaker:
             if utc_s is not None:
                 means.append((utc_s + 0.5 * rollup.span_s, rollup.mean, rollup.covered_s))
         return hours_profile(means, self._zone)
+
+
+def _parts(span: Span) -> Iterator[Span]:
+    begin_s = span.begin_s
+    while begin_s < span.end_s:
+        end_s = min(begin_s + PART_S, span.end_s)
+        yield Span(span.name, begin_s, end_s)
+        begin_s = end_s
 
 
 def _mean_a(rollup: Rollup) -> float:
