@@ -9,8 +9,8 @@ BANK_RULES = (
         name="half-mark-ahead",
         fact="share_crossing_24h",
         kind="high",
-        raise_at=0.6,
-        clear_at=0.3,
+        raise_at=0.5,
+        clear_at=0.25,
         dwell_s=0.0,
         severity="act",
         unit="share",
@@ -23,7 +23,7 @@ BANK_RULES = (
         to_do="Ask for short transmissions and less traffic, lower the power, switch off what is not needed before "
         "night. Look at `halfmark watch` for the hours to come; if the last days brought less than their sun, look for "
         "snow or shade on the panel.",
-        source="chosen on simulated sites so that all are warned six hours before and few for nothing",
+        source="as likely as not; the calm limit chosen on simulated months so that all are warned in time",
         touches=("site", "bank"),
         hold_s=0.0,
     ),

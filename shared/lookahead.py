@@ -377,29 +377,34 @@ class Lookahead:
             raise ValueError(f"lookahead of version {snapshot.get('v')!r}, this one reads {SNAPSHOT_VERSION}")
         if snapshot.get("place") != self._place():
             return ("place",)
-        load, harvest, clock = (snapshot.get(key) for key in ("load", "harvest", "panel_clock"))
-        if not (isinstance(load, Mapping) and isinstance(harvest, Mapping) and isinstance(clock, Mapping)):
-            raise ValueError("not a snapshot of a lookahead: load, harvest or panel_clock is missing")
+        parts = {key: snapshot.get(key) for key in ("load", "harvest", "panel_clock", "acceptance")}
+        saved = {key: part for key, part in parts.items() if isinstance(part, Mapping)}
+        if len(saved) < len(parts):
+            raise ValueError(f"not a snapshot of a lookahead: {', '.join(parts.keys() - saved.keys())} missing")
         same_panel = snapshot.get("panel") == self._panel()
         fresh = Lookahead(self.site)
         try:
-            fresh.load.resume(load)
-            fresh.panel_clock.resume(clock)
+            fresh.load.resume(saved["load"])
+            fresh.panel_clock.resume(saved["panel_clock"])
+            fresh.acceptance.resume(saved["acceptance"])
             if same_panel:
-                fresh.harvest.resume(harvest)
+                fresh.harvest.resume(saved["harvest"])
         except (KeyError, TypeError) as why:
             raise ValueError(f"not a snapshot of a lookahead: {why!r}") from why
         day = snapshot.get("day")
         self.load, self.harvest, self.panel_clock = fresh.load, fresh.harvest, fresh.panel_clock
+        self.acceptance = fresh.acceptance
         self._day = day if isinstance(day, int) else None
         self._chances = None
         return () if same_panel else ("panel",)
 
     def changed(self, part: str) -> None:
-        """A part was replaced: of the panel what was learned is forgotten; bank and shunt teach nothing here."""
+        """A part was replaced: what was learned of the panel's harvest or the bank's acceptance is forgotten."""
         if part == "panel":
             self.harvest = Harvest(self.site.place, self.bank)
             self._chances = None
+        elif part == "bank":
+            self.acceptance = Acceptance(self.bank)
 
 
 class _Run:
