@@ -4,6 +4,7 @@ The past goes through the same station, rules and record as live readings do; th
 real service in a process of its own, polling the simulated instruments over real serial exchanges.
 """
 
+import os
 import shutil
 import signal
 import subprocess
@@ -209,6 +210,7 @@ def _service(place: DemoPlace) -> Iterator[subprocess.Popen[bytes]]:
     log_file = place.folder / "service.log"
     command = [sys.executable, "-m", "daemon.main", "run", str(place.site_file)]
     command += ["--state", str(folders.state), "--runtime", str(folders.runtime), "--secrets", str(folders.secrets)]
+    command += ["--end-with", str(os.getpid())]
     with log_file.open("wb") as out:
         child = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=out, stderr=out)
         try:

@@ -83,6 +83,17 @@ def _folders(options: argparse.Namespace) -> Folders:
     )
 
 
+def _add_parent(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--end-with", type=int, metavar="PID", help="end when this process, which started it, has gone")
+
+
+def _end_with_parent(options: argparse.Namespace) -> None:
+    if options.end_with is not None:
+        from daemon.parent_watch import end_with
+
+        end_with(options.end_with)
+
+
 def _log_to_stderr(level: int = logging.INFO) -> None:
     logging.basicConfig(level=level, stream=sys.stderr, format="%(levelname).1s %(name)s: %(message)s")
 
@@ -96,13 +107,18 @@ def _add_run(parser: argparse.ArgumentParser) -> None:
     _add_secrets(parser)
     parser.add_argument("--no-send", action="store_true", help="another unit runs `send`; start no child for it")
     parser.add_argument("--group", metavar="NAME", help="group that may read the record and reach the socket")
+    _add_parent(parser)
 
 
 def _run(options: argparse.Namespace) -> int:
+    from daemon.no_tls import leave_tls_out
+
+    leave_tls_out()
     from daemon.configuration import load_maps, load_site
     from daemon.service import ServiceOptions, run_service
 
     _log_to_stderr()
+    _end_with_parent(options)
     site = load_site(options.site)
     how = ServiceOptions(options.site, _folders(options), send_child=not options.no_send, group=options.group)
     return run_service(site, load_maps(site), how)
@@ -114,6 +130,7 @@ def _add_send(parser: argparse.ArgumentParser) -> None:
     _add_secrets(parser)
     parser.add_argument("--sending", type=Path, metavar="DIR", help="folder of the receipts")
     parser.add_argument("--once", action="store_true", help="try everything that waits once, then end")
+    _add_parent(parser)
 
 
 def _send(options: argparse.Namespace) -> int:
@@ -122,6 +139,7 @@ def _send(options: argparse.Namespace) -> int:
     from daemon.sending.hang_up import send_and_reload
 
     _log_to_stderr()
+    _end_with_parent(options)
     folders = _folders(options)
 
     def run(site: "Site") -> int:

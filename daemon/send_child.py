@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import os
 import signal
 import sys
 from collections.abc import Sequence
@@ -28,9 +29,8 @@ class SendChild:
         loop = asyncio.get_running_loop()
         while True:
             began_s = loop.time()
-            self._child = child = await asyncio.create_subprocess_exec(
-                sys.executable, "-m", "daemon.main", "send", *self._arguments, stdin=asyncio.subprocess.DEVNULL
-            )
+            command = [sys.executable, "-m", "daemon.main", "send", *self._arguments, "--end-with", str(os.getpid())]
+            self._child = child = await asyncio.create_subprocess_exec(*command, stdin=asyncio.subprocess.DEVNULL)
             try:
                 code = await child.wait()
             except asyncio.CancelledError:

@@ -140,7 +140,7 @@ class SiteRig:
         command = [sys.executable, "-m", "daemon.main", "run", str(self.site_file)]
         command += ["--state", str(self.folders.state), "--runtime", str(self.folders.runtime)]
         command += ["--secrets", str(self.folders.secrets)]
-        command += [*([] if send else ["--no-send"]), *more]
+        command += [*([] if send else ["--no-send"]), "--end-with", str(os.getpid()), *more]
         log = self.folder / f"service-{len(self.services)}.log"
         with log.open("wb") as out:
             child = subprocess.Popen(
