@@ -24,6 +24,18 @@ def test_the_service_loads_nothing_heavy() -> None:
     assert not [name for name in loaded if name.split(".")[0] in HEAVY]
 
 
+def test_the_running_service_has_no_tls_library_and_stays_in_its_memory(tmp_path: Path) -> None:
+    """36 MiB is the budget; the library alone would be 4.5 of it."""
+    with SiteRig(tmp_path / "site") as rig:
+        service = rig.start()
+        service.wait_until_reading()
+        process = Path(f"/proc/{service.child.pid}")
+        assert "_ssl" not in (process / "maps").read_text()
+        resident_kib = int((process / "status").read_text().split("VmRSS:")[1].split()[0])
+        assert service.stop() == 0
+    assert resident_kib <= 36 * 1024
+
+
 @pytest.fixture
 def rig(tmp_path: Path) -> SiteRig:
     return SiteRig(tmp_path / "site")

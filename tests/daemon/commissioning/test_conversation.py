@@ -1,5 +1,6 @@
 """Leading a person through: scripted against a pretended service, and once for real on a terminal of 40 columns."""
 
+import codecs
 import io
 import os
 import pty
@@ -186,6 +187,7 @@ class Terminal:
         )  # fmt: skip
         os.close(theirs)
         self.told = ""
+        self._letters = codecs.getincrementaldecoder("utf-8")()  # a read may end in the middle of one
 
     def wait_for(self, words: str) -> None:
         until_s = time.monotonic() + LIMIT_S
@@ -195,7 +197,7 @@ class Terminal:
                 self.child.kill()
                 self.end()
                 raise AssertionError(f"no {words!r} in {self.told!r}")
-            self.told += os.read(self.ours, 4096).decode()
+            self.told += self._letters.decode(os.read(self.ours, 4096))
 
     def type(self, keys: str, then: str) -> None:
         self.told = ""
