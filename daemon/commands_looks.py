@@ -1,6 +1,7 @@
 """Options of the commands that show the site as it is now, and the call that each of them makes."""
 
 import argparse
+import sys
 from pathlib import Path
 
 from daemon.commands_past import named_store
@@ -21,10 +22,16 @@ def add_status(parser: argparse.ArgumentParser) -> None:
     form.add_argument("--plain", action="store_true", help="no colour, ASCII only")
     form.add_argument("--line", action="store_true", help="one line that fits one SMS")
     parser.add_argument("--exit-code", action="store_true", help="end with 1 when an alert stands")
+    parser.add_argument("--if-traffic", metavar="4x", help="how long would it last with so much of the usual traffic")
+    parser.add_argument("--until", metavar="22:00", help="with --if-traffic: until then, or for a length such as 6h")
 
 
 def status(options: argparse.Namespace) -> int:
     """Run `status`."""
+    if options.if_traffic is not None:
+        from daemon.what_if import run_what_if
+
+        return run_what_if(folders_of(options), options.if_traffic, options.until, sys.stdout)
     from daemon.screens.status import run_status
 
     form = next((name for name in ("json", "plain", "line") if getattr(options, name)), "full")

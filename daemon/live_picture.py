@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
 from daemon import __version__
+from daemon.ahead_part import ahead_part
 from daemon.cycle import LineTask, Place
 from daemon.picture import (
     VERSION,
@@ -97,6 +98,7 @@ def picture_of(
         "sending": sending,
         "airtime": airtime_part(station, now_s, utc),
         "health": health_part(station, now_s),
+        "lookahead": ahead_part(station.ahead.forecast(now_s)),
     }
 
 

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Protocol
 
+from daemon.ahead_part import ahead_part
 from daemon.clock import DRIFT, Anchor, as_utc, operator_anchor, wall_utc_s
 from daemon.errors import ConfigError, ServiceError, shown
 from daemon.record import Entry
@@ -18,6 +19,7 @@ from daemon.recorder import Recorder
 from daemon.screens.lettering import clean
 from shared.charge import PARTS
 from shared.field_measurements import MEASUREMENTS
+from shared.lookahead import Supposed
 from shared.readings import Reading
 from shared.site import Site
 from shared.station import Station
@@ -77,6 +79,7 @@ class OperatorRequests:
             "commission": self._commission,
             "ack": self._ack,
             "reload": self._reload,
+            "suppose": self._suppose,
         }
 
     async def answer(self, request: Mapping[str, object]) -> Answer:
@@ -106,6 +109,18 @@ class OperatorRequests:
                 for name, reading in self._keeper.latest.items()
             },
         }
+
+    async def _suppose(self, request: Mapping[str, object]) -> Answer:
+        """Look ahead under other traffic; nothing is kept of it."""
+        traffic, for_h = number_of(request, "traffic"), number_of(request, "for_h")
+        if not 0.0 <= traffic <= 100.0 or not 0.0 <= for_h <= 72.0:
+            raise ServiceError("traffic is 0 to 100 times the usual, for_h 0 to 72 hours")
+        now_s, station = self._keeper.clock(), self._keeper.station
+        if station.fed_s is None:
+            raise ServiceError("the charge is not known yet: ask again when instruments have answered")
+        usual = station.ahead.suppose(now_s, station.charge, Supposed())
+        supposed = station.ahead.suppose(now_s, station.charge, Supposed(traffic, for_h))
+        return {"usual": ahead_part(usual), "supposed": ahead_part(supposed)}
 
     async def _note(self, request: Mapping[str, object]) -> Answer:
         return await self._enter(request, "note", text_of(request, "text"))

@@ -123,7 +123,7 @@ class Picture(TypedDict):
 
     `airtime` is that of the local day, or of the last 24 hours without a trusted clock: keyings, seconds, longest_s,
     duty (0 to 1), seen_s, part_s (the sun could hide keyings in it), day (which of the two), keyed (now); null where
-    none can be seen. `health` is the bank's: see `daemon.site_health`.
+    none can be seen. `health` is the bank's: see `daemon.site_health`; `lookahead`: see `daemon.ahead_part`.
     `limits` gives for each quantity with a rule the limit that stands at this site, by quantity.
     """
 
@@ -154,6 +154,7 @@ class Picture(TypedDict):
     record: RecordPicture
     sending: dict[str, object] | None
     airtime: NotRequired[dict[str, object] | None]
+    lookahead: NotRequired[dict[str, object] | None]
     health: NotRequired[dict[str, object]]
 
 
@@ -176,7 +177,7 @@ def read_picture(raw: object) -> Picture:
     if half_mark is None:
         raise ValueError("the picture has no half mark")
     clock, service, record = (_part(raw, key) for key in ("clock", "service", "record"))
-    current, sending = _part(raw, "bank_current"), raw.get("sending")
+    current, sending, ahead = _part(raw, "bank_current"), raw.get("sending"), raw.get("lookahead")
     boot_id = raw.get("boot_id")
     return {
         "v": VERSION,
@@ -216,6 +217,7 @@ def read_picture(raw: object) -> Picture:
             "readings": _count(record, "readings"),
         },
         "sending": dict(sending) if isinstance(sending, Mapping) else None,
+        "lookahead": dict(ahead) if isinstance(ahead, Mapping) else None,
     }
 
 

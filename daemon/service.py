@@ -16,6 +16,7 @@ from pathlib import Path
 
 from attrs import frozen
 
+from daemon.ahead_part import for_the_record
 from daemon.clock import Anchor, ClockTrust, boot_id, elapsed_s, wall_utc_s
 from daemon.configuration import load_maps, load_site
 from daemon.control_messages import SOCKET_NAME
@@ -312,7 +313,7 @@ class Service:
             self.save_state(now_s)
         if now_s - self._picture_saved_s >= PICTURE_EVERY_S:
             self._picture_saved_s = now_s
-            self.recorder.set_state(STATE_NAME, dict(self._picture()))
+            self.recorder.set_state(STATE_NAME, for_the_record(self._picture()))
 
     def save_state(self, now_s: float) -> None:
         """Put all that must survive a restart into the next commit."""
@@ -321,7 +322,7 @@ class Service:
         self.recorder.set_state(SERVICE_STATE, self.restarts.state(now_s))
         self.recorder.set_state(REGULAR_STATE, self.regular.state(now_s))
         self.recorder.set_state("alerts", self.station.alerts.snapshot())
-        self.recorder.set_state(STATE_NAME, dict(self._picture()))
+        self.recorder.set_state(STATE_NAME, for_the_record(self._picture()))
 
     def _ping(self, now_s: float) -> None:
         if self.watchdog.due(now_s) and self.supervisor.alive():

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from daemon.picture import Picture
 from daemon.screens.lettering import clean, cut, span_short, to_gsm7
+from daemon.screens.outlook import read_lookahead
 from daemon.screens.verdict import Told, by_severity
 
 LINE_MAX = 160  # septets of one message, 3GPP TS 23.040
@@ -31,6 +32,9 @@ def _pieces(picture: Picture, told: Told) -> Iterator[Sequence[str]]:
         yield [f"{cut(_set(told.why), WHY_MAX)}, last words {ago}"]
     yield [_charge(picture)]
     yield [*_alerts(picture)]
+    half = _half(picture)
+    if half:
+        yield [half]
     if picture["record"]["failing_s"] is not None:
         yield [f"NOTHING STORED for {span_short(picture['record']['failing_s'])}"]
     down = sum(not line["up"] for line in picture["lines"].values())
@@ -49,6 +53,15 @@ def _charge(picture: Picture) -> str:
     ampere_hours = "" if left_ah is None else f" {abs(left_ah):.1f}Ah"
     where = "over half mark" if points >= 0.0 else "BELOW HALF MARK"
     return f"{100.0 * soc:.0f}{error}%, {abs(points):.0f}pt{ampere_hours} {where}"
+
+
+def _half(picture: Picture) -> str:
+    """Hours to the half mark, likely and cautious, where the lookahead sees it."""
+    ahead = read_lookahead(picture)
+    if ahead is None or ahead.cautious_h is None or ahead.cautious_h <= 0.0:
+        return ""
+    likely = "" if ahead.likely_h is None else f"{ahead.likely_h:.0f}h, "
+    return f"half in {likely}cautious {ahead.cautious_h:.0f}h"
 
 
 def _alerts(picture: Picture) -> Iterator[str]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from daemon.picture import AlertPicture, InstrumentPicture, Picture, QuantityPicture
 from daemon.screens.door_words import doors_told
 from daemon.screens.lettering import clean, columns, cut, pad, span, to_ascii, wrap
+from daemon.screens.outlook import lasts, read_lookahead
 from daemon.screens.verdict import Told, alert_state, alert_title, by_severity, is_silent, verdict
 from shared.quantities import QUANTITIES
 
@@ -54,7 +55,7 @@ def status_screen(picture: Picture, told: Told, *, blocks: Blocks = ASCII_BLOCKS
         blocks: the signs the bar is drawn with; the ASCII ones make the whole screen ASCII.
     Returns: at most LINES rows of at most COLUMNS columns.
     """
-    head = [_first(picture, told), *_time(picture, told), _reserve(picture), _bar(picture, blocks)]
+    head = [_first(picture, told), *_time(picture, told), _reserve(picture), _bar(picture, blocks), *_lasts(picture)]
     measured = [_bank(picture), _sun(picture), _loads(picture), *_heat(picture), *_housing(picture), *_absent(picture)]
     foot = [_record(picture), *_sending(picture)]
     room = LINES - len(head) - len(measured) - len(foot)
@@ -63,6 +64,12 @@ def status_screen(picture: Picture, told: Told, *, blocks: Blocks = ASCII_BLOCKS
     rows = [*head, *alerts, *measured, *_at_most(instruments, room - len(alerts)), *foot]
     assert len(rows) <= LINES
     return [_set(row, blocks) for row in rows]
+
+
+def _lasts(picture: Picture) -> list[Row]:
+    """How long the reserve lasts, by the lookahead; no row where there is none."""
+    ahead = read_lookahead(picture)
+    return [] if ahead is None else [Row(pad("Lasts", LABEL) + "   ".join(lasts(picture, ahead, None)))]
 
 
 def _set(row: Row, blocks: Blocks) -> Row:

@@ -138,9 +138,10 @@ def test_what_is_no_picture_is_told(raw: object, why: str) -> None:
 
 
 def test_a_complete_picture_is_read_as_it_is(full: Picture) -> None:
-    full["lookahead"] = {"v": 1}  # type: ignore[typeddict-unknown-key]  # a later addition
+    full["later"] = {"v": 1}  # type: ignore[typeddict-unknown-key]  # a later addition
+    full["lookahead"] = None
     read = read_picture(full)
-    del full["lookahead"]  # type: ignore[typeddict-item]
+    del full["later"]  # type: ignore[typeddict-item]
     assert read == full
 
 
