@@ -25,6 +25,7 @@ from daemon.configuration_grammar import (
     InstrumentTable,
     LineTable,
     LoadTable,
+    LookaheadTable,
     MetricsTable,
     MqttTable,
     NoticesTable,
@@ -119,6 +120,7 @@ class _Tables:
     clock: ClockTable | None = None
     notices: NoticesTable | None = None
     record: RecordTable | None = None
+    lookahead: LookaheadTable | None = None
     replay: ReplayTable | None = None
     lines: dict[str, LineTable] = field(factory=dict)
     instruments: dict[str, InstrumentTable] = field(factory=dict)
@@ -280,6 +282,7 @@ def _assemble(tables: _Tables, gives: Mapping[str, tuple[str, ...]], file: str) 
         prefer=MappingProxyType(dict(tables.prefer)),
         replay_columns=MappingProxyType(dict((tables.replay or ReplayTable()).columns)),
         commit_s=(tables.record or RecordTable()).commit_s,
+        cloud_file=(tables.lookahead or LookaheadTable()).clouds,
         record_budget_mb=(tables.record or RecordTable()).budget_mb,
         source=file,
         assumed=_assumed(bank),

@@ -209,6 +209,15 @@ class RecordTable:
 
 
 @frozen
+class LookaheadTable:
+    """[lookahead]."""
+
+    clouds: Annotated[str | None, Text("a file with the cloudiness of the next days, one number a line")] = (
+        None
+    )
+
+
+@frozen
 class ReplayTable:
     """[replay]."""
 
@@ -245,6 +254,7 @@ SECTIONS: Mapping[str, type[Any]] = MappingProxyType(
         "clock": ClockTable,
         "notices": NoticesTable,
         "record": RecordTable,
+        "lookahead": LookaheadTable,
         "replay": ReplayTable,
     }
 )

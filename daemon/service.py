@@ -18,6 +18,7 @@ from attrs import frozen
 
 from daemon.ahead_part import for_the_record
 from daemon.clock import Anchor, ClockTrust, boot_id, elapsed_s, wall_utc_s
+from daemon.cloud_file import CloudFile
 from daemon.configuration import load_maps, load_site
 from daemon.control_messages import SOCKET_NAME
 from daemon.control_socket import ControlServer
@@ -56,6 +57,7 @@ log = logging.getLogger("halfmark.service")
 
 RULES_EVERY_S = 5.0
 CLOCK_EVERY_S = 60.0
+CLOUDS_EVERY_S = 1800.0
 STATE_EVERY_S = 300.0  # the estimate between two of these is worked out again from the record
 PICTURE_EVERY_S = 60.0
 WATCHDOG_EVERY_S = 1.0
@@ -99,6 +101,7 @@ class Service:
         self.day_end = DayEnd(options.folders.state, keep=self.recorder.add_days)
         self.supervisor = Supervisor.from_environment(os.environ)
         self.note = ""
+        self._cloud_file: CloudFile | None = None
         self.first_reading_seen = False
         self.latest: dict[str, Reading] = {}  # the newest of each instrument
         self.lines = LineTasks(clock=clock, deliver=self._take, turned=self._line_turned)
@@ -140,6 +143,7 @@ class Service:
             asyncio.create_task(self.recorder.run(self._commit_attempted, self._before_commit), name="record"),
             asyncio.create_task(self._each(RULES_EVERY_S, self._step_rules), name="rules"),
             asyncio.create_task(self._each(CLOCK_EVERY_S, self._look_at_clock), name="clock"),
+            asyncio.create_task(self._each(CLOUDS_EVERY_S, self._look_at_clouds), name="clouds"),
             asyncio.create_task(self._each(WATCHDOG_EVERY_S, self._ping), name="watchdog"),
         ]
         if self._send is not None:
@@ -284,6 +288,15 @@ class Service:
         log.warning("%s %s: value %s, limit %s%s", event.alert, event.state, event.value, event.limit, covered)
         context = self.station.notice_context(now_s, utc=self._utc(now_s), origin=self.boot_id)
         self.recorder.add_event(event, compose(event, context) if event.told else None)
+
+    def _look_at_clouds(self, now_s: float) -> None:
+        if self.site.cloud_file is not None:
+            self.station.ahead.ahead.clouds = self._clouds(self.site.cloud_file).days(now_s)
+
+    def _clouds(self, path: str) -> CloudFile:
+        if self._cloud_file is None or self._cloud_file.path != Path(path):
+            self._cloud_file = CloudFile(Path(path))
+        return self._cloud_file
 
     def _look_at_clock(self, now_s: float) -> None:
         anchor = self._trusted(self.newest_anchor)

@@ -102,6 +102,7 @@ def _sections(old: Site, new: Site) -> tuple[tuple[str, object, object], ...]:
         ("[mqtt]", old.mqtt, new.mqtt),
         ("[metrics]", old.metrics, new.metrics),
         ("[notices]", old.notices, new.notices),
+        ("[lookahead]", old.cloud_file, new.cloud_file),
         ("[clock]", old.clock_trust, new.clock_trust),
         ("[prefer]", old.prefer, new.prefer),
     )

@@ -195,6 +195,7 @@ class Site:
     mqtt: Mqtt | None = None
     metrics: Metrics | None = None
     notices: RegularNotices = RegularNotices()
+    cloud_file: str | None = None  # cloudiness of the next days, written by something else
     clock_trust: tuple[str, ...] = ("kernel", "rtc", "operator")
     prefer: Mapping[str, str] = field(factory=_empty)  # quantity -> instrument
     replay_columns: Mapping[str, str] = field(factory=_empty)  # quantity -> column
