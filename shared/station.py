@@ -34,6 +34,8 @@ ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
 DARK_S = 300.0  # without panel power before the bank's current is taken to be all drawn
 ONE_MOMENT_S = 1.0  # two meters are held against each other when they are read within this
 LEAD_EVERY_S = 10.0  # and not more often than this
+APART_EVERY_S = 300.0  # how often two voltmeters are held against each other in the dark,
+APART_C = 0.02  # at so small a current through the lead, nameplates an hour
 NO_AIRTIME = ("transmitting_s", "keying_pause_ratio", "transmit_a_shift", "unexplained_a")  # facts where none is seen
 ESTIMATOR = "halfmark"  # the instrument name under which it goes there
 ASIDE = (
@@ -80,6 +82,7 @@ class Station:
         self._tap, self._slow_load = ("", "") if tap is None else (tap.instrument, tap.slow_load)
         self._charger = self._charger_meter()  # measures the voltage at the other end of the bank's lead
         self._lead_due_s = 0.0
+        self._apart_due_s = 0.0
 
     def _only_from_pacer(self, quantity: str) -> bool:
         return self.sources.get(quantity, (self._pacer,)) == (self._pacer,)
@@ -162,7 +165,12 @@ class Station:
         lead_a = self._lead_a(charger, bank)
         if lead_a is not None and "bank_v" in bank and "bank_v" in charger:
             self._lead_due_s = now_s + LEAD_EVERY_S
-            self.health.lead.fold(lead_a, charger["bank_v"] - bank["bank_v"])
+            apart_v = charger["bank_v"] - bank["bank_v"]
+            self.health.lead.fold(lead_a, apart_v)
+            small = abs(lead_a) < APART_C * self.site.bank.capacity_ah
+            if small and self.charge.dark_s > DARK_S and now_s >= self._apart_due_s:
+                self._apart_due_s = now_s + APART_EVERY_S
+                self.charge.voltages_apart(apart_v)
 
     def _lead_a(self, charger: Mapping[str, float], bank: Mapping[str, float]) -> float | None:
         """Current from the controller to the bank, A: its own figures, of the moment of its voltage, go first."""
@@ -476,7 +484,7 @@ class Station:
         self.health.bridge(now_s, gap_s)
         if self.airtime is not None:
             self.airtime.bridge(now_s, gap_s)
-        self._lead_due_s = now_s
+        self._lead_due_s = self._apart_due_s = now_s
         self._seen.clear()
         self._seen_s.clear()
         self._awaited_s = dict.fromkeys(self.site.instruments, now_s)

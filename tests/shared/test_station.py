@@ -170,3 +170,17 @@ def test_a_load_that_nothing_measures_is_counted_as_the_site_file_has_it() -> No
     spy = Spy(station)
     station.take(Reading("east", 1.0, {"charge_a": 1.0}))
     assert spy.told[-1][2] == pytest.approx(0.8)
+
+
+def test_two_voltmeters_that_disagree_make_the_estimate_less_sure() -> None:
+    """Shunt and controller 0.3 V apart in the dark: which one is right nobody knows."""
+    controller = Instrument("controller", "l", "register-map", 10.0, 1, "m", {}, ("bank_v", "charge_a", "load_a"))
+    sigmas = []
+    for apart_v in (0.0, 0.3):
+        station = Station(site(SHUNT, controller, prefer={"bank_v": "shunt"}))
+        for step in range(6 * 60 * 8):
+            at_s = 10.0 * step
+            station.take(Reading("controller", at_s, {"bank_v": 12.6 + apart_v, "charge_a": 0.0, "load_a": 0.15}))
+            station.take(Reading("shunt", at_s + 0.5, {"bank_v": 12.6 + step % 3 * 0.01, "bank_a": -0.15}))
+        sigmas.append(station.charge.soc_sigma)
+    assert sigmas[1] > 1.3 * sigmas[0]
