@@ -7,10 +7,11 @@ took beyond all habit goes on, for as long as such things last.
 
 from collections import deque
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from math import sqrt
 
 from shared.chances import Quantiles
-from shared.flows import Piece
+from shared.flows import PIECE_S, Piece
 from shared.site import Load
 
 HOURS = 24
@@ -29,9 +30,24 @@ _RECENT_PIECES = 36
 _HOUR_PIECES = 12
 _SPREAD_PRIOR = 0.5  # of one hour over its habit, relative
 _SPREAD_LEAST = 0.25
-_USUAL_Z, _UNUSUAL_Z = 1.5, 3.0  # of an hour over its habit: below it is habit, above it is not
-_BY_HAND_H = 1.0  # half of what is switched on by hand is off again after this, or as long as it has lasted
+_LEAST_PIECES = 4  # a quarter of an hour and a bit: what is shorter is one long over
+_USUAL_Z, _UNUSUAL_Z = 2.5, 4.0  # of an hour over its habit: below it is habit, above it is not
+_ABOVE_TIMES = 1.4  # a piece so far over its habit is no common one
+_BUSY_TIMES = 2.0  # traffic of so many times the habit is a busy hour, of one more an emergency,
+_PROVEN_H = (0.2, 0.6)  # when it has gone on for longer than most calls, h
+_BY_HAND_H = 0.7  # half of what is switched on by hand is off again after this;
+_FORGOTTEN_H = 3.0  # what has lasted for longer was forgotten, and lasts on
 _EMERGENCY_H = 12.0  # and of traffic of an emergency after this
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """A piece of the last hours: what left, A, the least of it, and what habit expected."""
+
+    at_s: float
+    load_a: float
+    floor_a: float | None
+    expected_a: float
 
 
 class LoadHabits:
@@ -49,7 +65,7 @@ class LoadHabits:
         self._went_ah = self._expected_ah = self._seen_h = 0.0
         self._hour: int | None = None
         self._hour_a: list[float] = []
-        self.recent: deque[tuple[float, float, float | None, float]] = deque(maxlen=_RECENT_PIECES)
+        self.recent: deque[Recent] = deque(maxlen=_RECENT_PIECES)
         self.above_s = 0.0  # how long the load has been above all habit
         self._idle_a: float | None = None
         self._habit: list[float] | None = None
@@ -64,7 +80,7 @@ class LoadHabits:
             hour_of_day: of the piece's middle. weekday: 0 is Monday; None with no date.
         """
         expected_a = self.expected_a(hour_of_day, weekday)
-        self.recent.append((piece.at_s, load_a, piece.floor_a, expected_a))
+        self.recent.append(Recent(piece.at_s, load_a, piece.floor_a, expected_a))
         self._note_excess(piece.span_s)
         if piece.floor_a is not None and piece.charge_a is not None and piece.charge_a < 0.05 * load_a:
             floor_a = max(0.0, piece.floor_a)
@@ -156,32 +172,38 @@ class LoadHabits:
     # -- the last hours ------------------------------------------------------------------------
 
     def _note_excess(self, span_s: float) -> None:
-        now_a = self.recent[-1]
-        self.above_s = self.above_s + span_s if now_a[1] > 1.4 * now_a[3] else max(0.0, self.above_s - 2.0 * span_s)
+        now = self.recent[-1]
+        above = now.load_a > _ABOVE_TIMES * now.expected_a
+        self.above_s = self.above_s + span_s if above else max(0.0, self.above_s - 2.0 * span_s)
 
     def excess(self, hour_of_day: float) -> tuple[float, float]:
-        """What the last hour took beyond all habit, A, and for how long half of such things last, h.
+        """What goes on now beyond all habit, A, and for how long half of such things last, h.
 
         Something switched on by hand lifts the least that is drawn, and is switched off again in the next hours;
-        traffic lifts the mean, and lots of it lasts.
+        traffic lifts the mean, and so much of it that no habit knows it lasts. What is over is over: the mean is
+        taken from when it began.
         """
-        hour = list(self.recent)[-_HOUR_PIECES:]
-        if len(hour) < 4:
+        pieces = min(_HOUR_PIECES, max(_LEAST_PIECES, round(self.above_s / PIECE_S)))
+        last = list(self.recent)[-pieces:]
+        if len(last) < _LEAST_PIECES:
             return 0.0, 0.0
-        took_a = sum(row[1] for row in hour) / len(hour)
-        habit_a = sum(row[3] for row in hour) / len(hour)
-        over_a = took_a - habit_a
-        z = over_a / (self.spread(hour_of_day) * habit_a)
+        took_a, habit_a = _means(last)
+        now_a, now_habit_a = _means(last[-_LEAST_PIECES:])
+        over_a = min(took_a - habit_a, now_a - now_habit_a)
+        # The fewer pieces, the more chance has a part in their mean.
+        z = over_a / (self.spread(hour_of_day) * habit_a * sqrt(_HOUR_PIECES / len(last)))
         sure = min(1.0, max(0.0, (z - _USUAL_Z) / (_UNUSUAL_Z - _USUAL_Z)))
         if sure <= 0.0:
             return 0.0, 0.0
-        floors = sorted(row[2] for row in hour if row[2] is not None)
+        floors = sorted(row.floor_a for row in last if row.floor_a is not None)
         lifted_a = max(0.0, floors[len(floors) // 2] - habit_a) if len(floors) >= 3 else 0.0
-        by_hand = min(1.0, lifted_a / over_a)
+        by_hand = min(1.0, 1.5 * lifted_a / over_a)
         times = took_a / habit_a
-        lasts_h = min(_EMERGENCY_H, max(_BY_HAND_H, 3.0 * (times - 1.0)))
         age_h = min(self.above_s, 48 * 3600.0) / 3600.0
-        return sure * over_a, max(age_h, by_hand * _BY_HAND_H + (1.0 - by_hand) * lasts_h)
+        young, old = _PROVEN_H
+        proven = min(1.0, max(0.0, (age_h - young) / (old - young)))
+        lasts_h = _BY_HAND_H + (_EMERGENCY_H - _BY_HAND_H) * proven * min(1.0, max(0.0, times - _BUSY_TIMES))
+        return sure * over_a, max(age_h - _FORGOTTEN_H, by_hand * _BY_HAND_H + (1.0 - by_hand) * lasts_h)
 
     # -- persistence ---------------------------------------------------------------------------
 
@@ -207,6 +229,11 @@ class LoadHabits:
         idle_a = snapshot.get("idle_a")
         self._idle_a = None if idle_a is None else numbers([idle_a])[0]
         self._habit = None
+
+
+def _means(rows: Sequence[Recent]) -> tuple[float, float]:
+    """Mean load and mean habit, A."""
+    return sum(row.load_a for row in rows) / len(rows), sum(row.expected_a for row in rows) / len(rows)
 
 
 def numbers(raw: object, count: int | None = None) -> list[float]:

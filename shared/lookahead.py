@@ -6,7 +6,7 @@ and capacity, its own weather from day to day, its own traffic, its own end of w
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import floor, sqrt
+from math import floor, log2, sqrt
 from typing import Protocol
 
 from shared.acceptance import Acceptance
@@ -255,8 +255,8 @@ class Lookahead:
         loads = [_times(row, per_ah) for row in self._loads(load_chances)]
         amps_per_w = self.harvest.amps_per_w()
         over_a, lasts_h = (0.0, 0.0) if "recent" in self.without else self.load.excess(hour)
-        # Half of the things that go on now are over after lasts_h, three quarters after three times that.
-        ends_h = [lasts_h * share / (1.0 - share) for share in _ENDS] if over_a > 0.0 else []
+        # Half of the things that go on now are over after lasts_h, three quarters after twice that.
+        ends_h = [-lasts_h * log2(1.0 - share) for share in _ENDS] if over_a > 0.0 else []
         run = _Run(start, self.bank.half_mark, self.acceptance)
         for step in range(HOURS):
             middle_s = utc_s + (step + 0.5) * 3600.0
@@ -316,7 +316,7 @@ class Lookahead:
         if hours >= _TREND_H - 2.0:
             rate_a = sum(went for _, went in self._trend) / hours
         else:
-            took_a = [row[1] for row in self.load.recent]
+            took_a = [row.load_a for row in self.load.recent]
             rate_a = -(sum(took_a) / len(took_a) if took_a else self.load.prior_a)
         error_a = _TREND_ERROR * max(abs(rate_a), self.load.prior_a)
         run = _Run(start, self.bank.half_mark, self.acceptance)
