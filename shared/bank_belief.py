@@ -49,6 +49,7 @@ _EMPTY_V_CELL, _LINE_ENDS_V_CELL, _NOT_EMPTY_V_CELL = 1.88, 1.93, 1.98
 _KNEE_LEFT, _KNEE_ERROR, _KNEE_PER_K = 0.02, 0.07, 0.0035
 _OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more resistance: common practice, no source
 _COLD_PER_K = 0.03  # acid evens out more slowly in the cold, about twice for 23 K: from memory
+OHM_PER_K = 0.007  # a cold bank conducts worse, 0.5 to 1 % for each kelvin: common practice, no source; middle of that
 _DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
 _OHM_ERROR = 0.08  # of one set of keying edges, relative
 _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
@@ -58,7 +59,7 @@ class BankBelief:
     """State and covariance, changed in place. Nothing here knows rows, minutes or instruments."""
 
     __slots__ = (
-        "accepted_s", "bank", "chemistry", "moved_ah", "news", "p", "scale_ah", "shunt", "was_low", "x",
+        "accepted_s", "bank", "bank_c", "chemistry", "moved_ah", "news", "p", "scale_ah", "shunt", "was_low", "x",
         "_drift_per_s",
     )  # fmt: skip
 
@@ -69,6 +70,7 @@ class BankBelief:
         self.scale_ah = bank.capacity_ah
         self.shunt = has_shunt
         self.accepted_s = _DAY_S  # since an accepted current was folded in
+        self.bank_c = 25.0  # of the time that passed last
         self.was_low = False  # at the knee, since it was last well above
         self.moved_ah = 0.0  # charge that moved since the last rest voltage was folded in
         sigmas = self._prior_sigmas()
@@ -120,11 +122,12 @@ class BankBelief:
         return 1.0 - left, variance**0.5 / x[CAPACITY]
 
     def ohm(self) -> float:
-        """Expected resistance over some seconds at the present depth, ohm of the whole bank."""
+        """Expected resistance over some seconds at the present depth and temperature, ohm of the whole bank."""
         row, x = self.chemistry, self.x
         depth = 1.0 + _DEPTH_OHM * max(0.0, x[REMOVED] / self.scale_ah)
         aged = exp(_OHM_BY_CAPACITY * log(self.scale_ah / x[CAPACITY]))
-        return row.ohm_ah.value * exp(x[RESISTANCE]) * aged / self.scale_ah * depth * self.bank.cells / 6.0
+        cold = 1.0 - OHM_PER_K * (min(50.0, max(-30.0, self.bank_c)) - 25.0)
+        return row.ohm_ah.value * exp(x[RESISTANCE]) * aged / self.scale_ah * depth * cold * self.bank.cells / 6.0
 
     # Time.
 
@@ -142,6 +145,7 @@ class BankBelief:
             bank_c: temperature, C.
         """
         row, x, p, hours = self.chemistry, self.x, self.p, dt_s / 3600.0
+        self.bank_c = bank_c
         gassed_ah = gas_a(row, mean_v / self.bank.cells, bank_c, self.scale_ah) * exp(x[GASSING]) * hours
         lost_ah = gassed_ah + (1.0 - row.efficiency.value - x[EFFICIENCY]) * charged_ah
         x[REMOVED] += lost_ah - went_ah + x[OFFSET] * hours

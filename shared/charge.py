@@ -19,7 +19,7 @@ from shared.row_screen import FreezeWatch, SpikeScreen
 from shared.second_current import SecondCurrent
 from shared.site import Bank
 
-SNAPSHOT_VERSION = 3
+SNAPSHOT_VERSION = 4
 PARTS = ("bank", "panel", "shunt")
 
 _MINUTE_S = 60.0
@@ -445,6 +445,7 @@ class ChargeFilter:
             "p": [list(row) for row in self.belief.p],
             "moved_ah": self.belief.moved_ah,
             "accepted_s": self.belief.accepted_s,
+            "belief_c": self.belief.bank_c,
             "was_low": self.belief.was_low,
             "news": self.belief.news.snapshot(),
             "span": {name: getattr(self, name) for name in _TALLIES},
@@ -479,6 +480,7 @@ class ChargeFilter:
         made.belief.p = [[float(value) for value in row] for row in saved["p"]]
         made.belief.moved_ah = saved["moved_ah"]
         made.belief.accepted_s = saved["accepted_s"]
+        made.belief.bank_c = saved["belief_c"]
         made.belief.was_low = saved["was_low"]
         made.belief.news.restore(saved["news"])
         for name, value in (*saved["span"].items(), *saved["marks"].items()):
