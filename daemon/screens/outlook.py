@@ -112,6 +112,8 @@ def _by_lookahead(picture: Picture, ahead: Lookahead) -> list[str]:
     points = picture["reserve_points"]
     if points is not None and points <= 0.0:
         pieces.append("below the half mark now")
+    elif ahead.likely_h is None and ahead.cautious_h is None:
+        pieces.append("the half mark is not in sight")
     else:
         likely, cautious = (_to_go(h, age_s) for h in (ahead.likely_h, ahead.cautious_h))
         pieces.append(f"likely {likely} to half, cautious {cautious}")
