@@ -212,9 +212,7 @@ class RecordTable:
 class LookaheadTable:
     """[lookahead]."""
 
-    clouds: Annotated[str | None, Text("a file with the cloudiness of the next days, one number a line")] = (
-        None
-    )
+    clouds: Annotated[str | None, Text("a file with the cloudiness of the next days, one number a line")] = None
 
 
 @frozen
