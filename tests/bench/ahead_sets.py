@@ -4,6 +4,7 @@ A month is cut once into five-minute pieces with the estimate at each; lookahead
 many variants can be compared in the time of one replay.
 """
 
+import copyreg
 import csv
 import gzip
 import json
@@ -12,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
+from types import MappingProxyType
 from typing import Any
 
 from attrs import evolve
@@ -23,6 +25,14 @@ from drivers.virtual.site import SitePlan, VirtualSite
 from shared.charge import ChargeFilter
 from shared.flows import Flows, Piece
 from shared.site import Bank, Load, Place, Site
+
+
+def _frozen(rows: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(rows)
+
+
+# A site has read-only mappings in it, and months go from one process to another.
+copyreg.pickle(MappingProxyType, lambda row: (_frozen, (dict(row),)))
 
 HERE = Path(__file__).resolve().parent
 TRUTH = HERE.parent / "truth"
