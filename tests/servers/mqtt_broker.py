@@ -7,17 +7,12 @@
 The broker forgets everything when it is stopped. It is installed by apt if it is missing and this user may do so.
 """
 
-import fcntl
 import os
-import shutil
-import signal
 import socket
 import ssl
 import subprocess
-import tempfile
 import threading
-import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -25,15 +20,14 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from servers.debian_server import DebianServer, found, program
 from servers.mail_sink import CERTIFICATE, free_port
 
 PACKAGE = "mosquitto"
-PATH = f"{os.environ.get('PATH', '')}:/usr/sbin"  # where Debian has it, and not every user looks
-UP_S = 20.0
 LIMIT_S = 20.0
 
 
-class MqttBroker:
+class MqttBroker(DebianServer):
     """One broker with a folder of its own; may be stopped, killed, held and started again."""
 
     def __init__(
@@ -47,68 +41,19 @@ class MqttBroker:
             tls: whether it speaks TLS, with the tests' certificate for localhost.
             address: where it listens.
         """
-        self.folder = folder
+        super().__init__(folder)
         self.port = free_port()
         self.login = login
         self.tls = tls
         self.address = address
-        self._process: subprocess.Popen[bytes] | None = None
 
-    def __enter__(self) -> "MqttBroker":
-        self.start()
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, why: BaseException | None, at: TracebackType | None) -> None:
-        self.stop()
-
-    @property
-    def log(self) -> str:
-        """What it wrote."""
-        return (self.folder / "broker.log").read_text(errors="replace")
-
-    def start(self) -> None:
-        """Start it and wait until it takes connections."""
-        self.folder.mkdir(parents=True, exist_ok=True)
+    def command(self) -> Sequence[str]:
         self._configure()
-        with (self.folder / "broker.log").open("ab") as log:
-            self._process = subprocess.Popen(
-                [program(), "-v", "-c", str(self.folder / "broker.conf")],
-                stdin=subprocess.DEVNULL, stdout=log, stderr=log,
-            )  # fmt: skip
-        end_s = time.monotonic() + UP_S
-        while time.monotonic() < end_s and self._process.poll() is None:
-            try:
-                socket.create_connection((self.address, self.port), 1.0).close()
-            except OSError:
-                threading.Event().wait(0.02)  # between two looks at another process
-            else:
-                return
-        self.stop()
-        raise AssertionError(f"the broker did not come up: {self.log[-2000:]}")
+        return (program(PACKAGE), "-v", "-c", str(self.folder / "broker.conf"))
 
-    def stop(self, number: int = signal.SIGTERM) -> None:
-        """End it; SIGKILL is a crash."""
-        process, self._process = self._process, None
-        if process is None:
-            return
-        if process.poll() is None:
-            process.send_signal(signal.SIGCONT)
-            process.send_signal(number)
-        try:
-            process.wait(UP_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-
-    def hold(self) -> None:
-        """Let it accept connections and never answer."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGSTOP)
-
-    def go_on(self) -> None:
-        """End the hold."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGCONT)
+    def answers(self) -> bool:
+        socket.create_connection((self.address, self.port), 1.0).close()
+        return True
 
     def _configure(self) -> None:
         rows = [f"listener {self.port} {self.address}", "persistence false", "log_dest stderr", "max_keepalive 3600"]
@@ -116,7 +61,7 @@ class MqttBroker:
             rows.append("user root")  # else it takes on a user who can't read this folder
         if self.login is not None:
             passwords = self.folder / "broker.passwords"
-            command = [_found("mosquitto_passwd"), "-b", "-c", str(passwords), *self.login]
+            command = [found("mosquitto_passwd", PACKAGE), "-b", "-c", str(passwords), *self.login]
             subprocess.run(command, check=True, capture_output=True)
             passwords.chmod(0o600)
             rows += ["allow_anonymous false", f"password_file {passwords}"]
@@ -186,38 +131,3 @@ def retained(broker: MqttBroker) -> dict[str, str]:
 def trusting() -> ssl.SSLContext:
     """Trust the tests' own certificate."""
     return ssl.create_default_context(cafile=str(CERTIFICATE))
-
-
-def program() -> str:
-    """Where the broker's program is; installed if it is not there yet."""
-    if shutil.which(PACKAGE, path=PATH) is None:
-        with (Path(tempfile.gettempdir()) / f"{PACKAGE}-{os.getuid()}.lock").open("a") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)  # several workers of one test run
-            if shutil.which(PACKAGE, path=PATH) is None:
-                install(PACKAGE)
-    return _found(PACKAGE)
-
-
-def _found(name: str) -> str:
-    found = shutil.which(name, path=PATH)
-    assert found is not None, f"{name} is needed: apt-get install {PACKAGE}, or run deploy/test.sh"
-    return found
-
-
-def install(package: str) -> None:
-    """Install a Debian package without starting its own service."""
-    assert os.getuid() == 0, f"{package} is needed: run deploy/test.sh, or as root apt-get install {package}"
-    policy = Path("/usr/sbin/policy-rc.d")
-    is_ours = not policy.exists()
-    if is_ours:
-        policy.write_text("#!/bin/sh\nexit 101\n")
-        policy.chmod(0o755)
-    environment = os.environ | {"DEBIAN_FRONTEND": "noninteractive"}
-    command = ["apt-get", "install", "-y", "-q", "--no-install-recommends", package]
-    try:
-        if subprocess.run(command, env=environment, capture_output=True).returncode != 0:
-            subprocess.run(["apt-get", "update", "-q"], env=environment, capture_output=True, check=True)
-            subprocess.run(command, env=environment, capture_output=True, check=True)
-    finally:
-        if is_ours:
-            policy.unlink()
