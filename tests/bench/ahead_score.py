@@ -10,9 +10,9 @@ turn. --limits shows what other limits of the rule would have done.
 
 An episode is a downward crossing of the half mark with no other in the day before it. It is warned in time when the
 alert stands at it and was raised 6 h before or more, and 72 h at most. A raise with no crossing, nor the bank below
-half, in the 72 h after it is false, and so is each further day that it stands so. The first day is not judged. Bands and
-"likely" are judged 24 h ahead, made each hour, after the first 7 days; "as now" and "as today" are the truth now, and
-the truth now plus today's change.
+half, in the 72 h after it is false, and so is each further day that it stands so. The first day is not judged. Bands
+and "likely" are judged 24 h ahead, made each hour, after the first 7 days; "as now" and "as today" are the truth now,
+and the truth now plus today's change.
 """
 
 import argparse
