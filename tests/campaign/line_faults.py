@@ -129,6 +129,19 @@ def _said_of_line(scene: Scene) -> list[str]:
     return [row for row in scene.life.service.log.read_text().splitlines() if f"cycle: line {LINE}:" in row]
 
 
+def _echo(scene: Scene) -> None:
+    scene.rig.line.echo = True
+
+
+def _echo_over(scene: Scene) -> None:
+    scene.rig.line.echo = False
+
+
+def _echo_seen(scene: Scene) -> str | None:
+    words = [str(scene.instrument(name).get("last_error")) for name in UNITS]
+    return next((said for said in words if "echo = true" in said), None)
+
+
 def _unplug(scene: Scene) -> None:
     scene.rig.port.vanish()
 
@@ -197,6 +210,10 @@ LINE_FAULTS: tuple[FaultRow, ...] = (
     FaultRow(
         "silence", "port", "no instrument of the line answers any more", "silent counted, time-out named",
         _silence, _silence_seen, _silence_over, stops_polling=True, hold_s=(0.5, 2.0), well_within_s=40.0,
+    ),
+    FaultRow(
+        "echo", "port", "the adapter begins to hand back what it is given", "garbled counted, and the setting it takes",
+        _echo, _echo_seen, _echo_over, stops_polling=True, hold_s=(0.2, 1.0), well_within_s=40.0,
     ),
     _struck("silent", "one instrument misses three questions", "silent counted", times=3),
     _struck("bad-crc", "one bit of two answers is wrong", "garbled counted"),

@@ -1,8 +1,8 @@
 """A seeded campaign of faults: rows of what can go wrong, struck in an order and at times that a seed chooses.
 
 A row says what it does, what the operator must see, and how it is undone. Rows are struck one after
-the other on a lane; a campaign has two, one for the quick ones and one for those that take their time
-(heat, mail), so that faults also meet. Adding a fault is adding a row.
+the other on a lane; a campaign has one for the quick ones, one for those that take their time (heat,
+mail), and any other that a row names, so that faults also meet. Adding a fault is adding a row.
 """
 
 from collections.abc import Callable, Sequence
@@ -40,6 +40,7 @@ class FaultRow:
         hold_s: shortest and longest time it stays after it was seen.
         seen_within_s, well_within_s: limits; the campaign fails beyond them.
         slow: it belongs on the second lane.
+        lane: the name of another lane it belongs on; empty for one of those two.
         quick: it passes soon enough for a campaign of a minute.
     """
 
@@ -58,6 +59,7 @@ class FaultRow:
     seen_within_s: float = 15.0
     well_within_s: float = 15.0
     slow: bool = False
+    lane: str = ""
     quick: bool = True
 
 
@@ -195,6 +197,14 @@ def in_turn(rows: Sequence[FaultRow], chance: Random) -> list[FaultRow]:
     return order
 
 
+def by_lane(rows: Sequence[FaultRow]) -> list[list[FaultRow]]:
+    """The rows of each lane: the quick ones, the slow ones, then those of lanes with names."""
+    lanes: dict[tuple[str, bool], list[FaultRow]] = {("", False): [], ("", True): []}
+    for row in rows:
+        lanes.setdefault((row.lane, row.slow and not row.lane), []).append(row)
+    return list(lanes.values())
+
+
 @dataclass
 class Course:
     """What happened in a campaign."""
@@ -226,7 +236,7 @@ def run_lanes(
     """
     course = Course(began_s=boot_s())
     chance = scene.chance
-    lanes = [Lane(scene, [row for row in rows if row.slow is slow], chance, once=once) for slow in (False, True)]
+    lanes = [Lane(scene, of_lane, chance, once=once) for of_lane in by_lane(rows)]
     may_begin = True
     while True:
         now_s = boot_s()

@@ -13,14 +13,15 @@ import subprocess
 import sys
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
+from campaign.invariants import Witness
 from daemon.control_client import ask
 from daemon.control_messages import SOCKET_NAME
 from daemon.errors import HalfmarkError
@@ -176,7 +177,15 @@ class Scene:
         self._mail = mail
         self._folder = folder
         self.disk = folder / "record"
-        self.rig = SiteRig(
+        self.kept: list[Path] = []  # records that were taken out of the service's hands, to be judged at the end
+        self.rig = self._make_rig(folder, seed)
+        self.strikes: Counter[str] = Counter()  # how often a quantity has been made too hot
+        self.forced: dict[str, float] = {}
+        HeatedSite.forced = self.forced
+
+    def _make_rig(self, folder: Path, seed: int) -> SiteRig:
+        pace = self.pace
+        return SiteRig(
             folder,
             seed=seed,
             faults=self.faults,
@@ -188,20 +197,22 @@ class Scene:
             make_site=HeatedSite,
             runtime=folder / "run",
         )
-        self.strikes: Counter[str] = Counter()  # how often a quantity has been made too hot
-        self.forced: dict[str, float] = {}
-        HeatedSite.forced = self.forced
 
-    def __enter__(self) -> "Scene":
+    def _more(self) -> str:
+        """More of the site file."""
+        return MORE.format(port=self.sink.port) if self._mail else ""
+
+    def __enter__(self) -> Self:
         self.sink.__enter__()
-        self.rig.more = MORE.format(port=self.sink.port) if self._mail else ""
+        self.rig.more = self._more()
         self.disk.mkdir(parents=True)
         (self._folder / "run").mkdir()
         if self._small_disk:
             mount_small(self.disk, DISK_BYTES)
         # What was sent is kept on another disk, so that filling or locking the record's strikes the record alone.
-        (self._folder / "sending").mkdir()
-        (self.disk / "sending").symlink_to(self._folder / "sending")
+        self.sending = self._folder / "sending"
+        self.sending.mkdir()
+        (self.disk / "sending").symlink_to(self.sending)
         self.rig.__enter__()
         self._listening = notify_socket(self._folder)
         address, listener = self._listening.__enter__()
@@ -251,11 +262,23 @@ class Scene:
 
     def start_sender(self) -> None:
         """Start `send`, as the manager does."""
-        folders = self.rig.folders
-        command = [sys.executable, "-m", "daemon.main", "send", str(self.rig.site_file)]
-        command += ["--state", str(folders.state), "--runtime", str(folders.runtime)]
-        with (self._folder / "send.log").open("ab") as out:
+        command = [*self._program(), *self._send_words()]
+        with self.send_log.open("ab") as out:
             self.sender = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=out, stderr=out)
+
+    @property
+    def send_log(self) -> Path:
+        """What the sender says."""
+        return self._folder / "send.log"
+
+    def _program(self) -> list[str]:
+        """How the sender's program is started."""
+        return [sys.executable, "-m", "daemon.main"]
+
+    def _send_words(self) -> list[str]:
+        folders = self.rig.folders
+        words = ["send", str(self.rig.site_file), "--state", str(folders.state), "--runtime", str(folders.runtime)]
+        return [*words, "--secrets", str(folders.secrets)]
 
     def end_sender(self, number: signal.Signals) -> int:
         """Ask or force the sender to end, and wait for it."""
@@ -268,9 +291,7 @@ class Scene:
         """Let everything that waits be sent, whatever its next turn; gives the exit code of `send --once`."""
         self.sink.answers.clear()
         self.end_sender(signal.SIGTERM)
-        folders = self.rig.folders
-        command = [sys.executable, "-m", "daemon.main", "send", str(self.rig.site_file), "--once"]
-        command += ["--state", str(folders.state), "--runtime", str(folders.runtime)]
+        command = [*self._program(), *self._send_words(), "--once"]
         return subprocess.run(command, stdin=subprocess.DEVNULL, check=False, timeout=LIMIT_S).returncode
 
     # -- what the operator is shown ------------------------------------------------------------
@@ -345,6 +366,10 @@ class Scene:
         return self.wait_for(
             lambda p: p["record"]["commits"] and all(i["answered"] for i in p["instruments"].values()), limit_s
         )
+
+    def witness(self, windows_s: Mapping[str, float]) -> Witness:
+        """Make a witness of what the instruments hold, told how long one of their turns may take."""
+        return Witness(self.rig.line, self.rig.units, windows_s)
 
     def letters(self) -> list[SunkLetter]:
         """The letters that the mail server has taken."""

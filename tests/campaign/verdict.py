@@ -1,6 +1,6 @@
 """A whole campaign, from an empty folder to the verdict; runs in a process with mounts of its own."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,6 +9,7 @@ from signal import SIGTERM
 from campaign import invariants
 from campaign.invariants import Span, Witness, few
 from campaign.line_faults import LINE_FAULTS
+from campaign.mixed_scene import MixedScene, store_disorder
 from campaign.process_faults import ALERT, PROCESS_FAULTS
 from campaign.record_faults import RECORD_FAULTS
 from campaign.runner import Course, FaultRow, Spell, run_lanes
@@ -21,6 +22,7 @@ from servers.apart import run_apart
 from servers.records import open_folder
 
 FAULTS: tuple[FaultRow, ...] = (*LINE_FAULTS, *PROCESS_FAULTS, *RECORD_FAULTS)
+MakeScene = Callable[..., Scene]
 NOTE_EVERY_S = 2.0
 SLACK_S = 0.6  # for a machine that has other things to do as well
 DEAF_MOST_S = 3.0
@@ -50,6 +52,7 @@ class Verdict:
     acknowledged: int = 0
     events: int = 0
     letters: int = 0
+    stored_lines: int = 0
     lives: int = 0
     looks: int = 0
     growth_bytes: list[int] = field(default_factory=list)
@@ -65,12 +68,22 @@ def campaign_apart(
     rows: Sequence[FaultRow] = FAULTS,
     once: bool = False,
     finish_s: float = 10.0,
+    make_scene: MakeScene = Scene,
 ) -> Verdict:
     """Run one campaign in a child with mounts of its own, and judge it (see `run_campaign`)."""
     with open_folder() as folder:
 
         def work() -> Verdict:
-            return run_campaign(folder, seed=seed, seconds=seconds, pace=pace, rows=rows, once=once, finish_s=finish_s)
+            return run_campaign(
+                folder,
+                seed=seed,
+                seconds=seconds,
+                pace=pace,
+                rows=rows,
+                once=once,
+                finish_s=finish_s,
+                make_scene=make_scene,
+            )
 
         return run_apart(work, own_mounts=True)
 
@@ -84,13 +97,16 @@ def run_campaign(
     rows: Sequence[FaultRow],
     once: bool,
     finish_s: float,
+    make_scene: MakeScene = Scene,
 ) -> Verdict:
     """Run one campaign and judge it; only in a process with mounts of its own."""
     began_s = boot_s()
-    with Scene(folder / "s", seed=seed, pace=pace) as scene:
+    with make_scene(folder / "s", seed=seed, pace=pace) as scene:
         scene.start_service()
         scene.start_sender()
         scene.wait_until_reading(limit_s=30.0)
+        if isinstance(scene, MixedScene):
+            scene.place_clock()
         witness = witness_of(scene)
         notes = _Notes(scene, witness)
         course = run_lanes(scene, rows, seconds=seconds, once=once, finish_s=finish_s, each_look=notes.maybe_take)
@@ -104,7 +120,7 @@ def witness_of(scene: Scene) -> Witness:
     pace = scene.pace
     one_s = pace.reply_s + 0.05
     windows_s = {"shunt": one_s + SLACK_S / 4.0, "controller": 2.0 * one_s + pace.slowest_s + SLACK_S / 4.0}
-    return Witness(scene.rig.line, scene.rig.units, windows_s)
+    return scene.witness(windows_s)
 
 
 class _Notes:
@@ -137,18 +153,21 @@ def _finish(scene: Scene, witness: Witness, course: Course) -> Verdict:
         if code:
             verdict.breaches.append(f"the last service ended with {code}")
     scene.send_the_rest()
-    with RecordReader(scene.rig.folders.state) as reader:
-        found = list(reader.readings())
-        events, notices = reader.alert_events(), reader.notices(limit=100_000)
-        reader.check_rows()
-        damaged = [f"row {key} does not fit its checksum" for key in reader.damaged]
-        boots = len(reader.boots())
+    records = [_read(path) for path in (*scene.kept, scene.rig.folders.state)]
+    found = [placed for record in records for placed in record.found]
+    events = [event for record in records for event in record.events]
     witness.take(found)
-    verdict.breaches += few("damaged", damaged)
-    if boots != 1:
-        verdict.breaches.append(f"one boot, and the record has {boots}")
+    for record in records:
+        verdict.breaches += few("damaged", record.damaged)
+        verdict.breaches += few("alert", invariants.alert_disorder(record.events))
+        verdict.breaches += few("notice", invariants.notice_disorder(record.events, record.notices))
+        if record.boots != 1:
+            verdict.breaches.append(f"one boot, and the record has {record.boots}")
     verdict.breaches += _judge_readings(scene, witness, course, found)
-    verdict.breaches += _judge_alerts(scene, course, events, notices)
+    verdict.breaches += _judge_alerts(scene, course, records)
+    if isinstance(scene, MixedScene):
+        verdict.breaches += few("central store", _store_disorder(scene, records))
+        verdict.stored_lines = len(scene.store.taken)
     verdict.breaches += _judge_processes(scene, course)
     verdict.struck = [_struck(spell) for spell in course.spells]
     verdict.readings, verdict.judged, verdict.events = len(found), witness.judged, len(events)
@@ -160,6 +179,39 @@ def _finish(scene: Scene, witness: Witness, course: Course) -> Verdict:
     grown = [f"{growth / 1024:.0f} KiB" for growth in verdict.growth_bytes if growth > invariants.MEMORY_MOST_BYTES]
     verdict.breaches += few("memory grew", grown)
     return verdict
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """All of one record."""
+
+    found: list[Placed]
+    events: list[StoredEvent]
+    notices: list[StoredNotice]
+    damaged: list[str]
+    boots: int
+    start_ms: float
+
+
+def _read(path: Path) -> _Kept:
+    with RecordReader(path) as reader:
+        reader.check_rows()
+        boots = reader.boots()
+        return _Kept(
+            list(reader.readings()),
+            reader.alert_events(),
+            reader.notices(limit=100_000),
+            [f"row {key} does not fit its checksum" for key in reader.damaged],
+            len(boots),
+            1000.0 * (reader.utc_of(boots[-1].number, 0.0) or 0.0),
+        )
+
+
+def _store_disorder(scene: MixedScene, records: Sequence[_Kept]) -> list[str]:
+    *earlier, last = records
+    past = [placed.reading for record in earlier for placed in record.found]
+    now = [placed.reading for placed in last.found]
+    return store_disorder(now, past, scene.store.taken, scene.store.poison, last.start_ms)
 
 
 def _struck(spell: Spell) -> Struck:
@@ -198,9 +250,9 @@ def _gaps_allowed(course: Course, pace: Pace) -> list[Span]:
     ]
 
 
-def _judge_alerts(
-    scene: Scene, course: Course, events: Sequence[StoredEvent], notices: Sequence[StoredNotice]
-) -> list[str]:
+def _judge_alerts(scene: Scene, course: Course, records: Sequence[_Kept]) -> list[str]:
+    events = [event for record in records for event in record.events]
+    notices = [notice for record in records for notice in record.notices]
     heat = [spell for spell in course.spells if spell.row.name in ("heat", "mail server refuses")]
     seen = sum(spell.words.startswith((f"{ALERT}:", f"{ALERT};")) for spell in heat)
     raised = sum(event.state == "raised" and event.rule.endswith("-hot") for event in events)
@@ -209,16 +261,16 @@ def _judge_alerts(
     wrong_count = [] if seen <= raised <= len(heat) else [f"{raised} raised, {seen} seen of {len(heat)} spells"]
     return [
         *few("alerts", wrong_count),
-        *few("alert", invariants.alert_disorder(events)),
-        *few("notice", invariants.notice_disorder(events, notices)),
-        *few("letter count", _letter_counts(subjects, taken, scene)),
+        *few("letter count", _letter_counts(subjects, taken, scene, sum(len(r.notices) for r in records[:-1]))),
     ]
 
 
-def _letter_counts(queued: Sequence[str], taken: Sequence[str], scene: Scene) -> list[str]:
+def _letter_counts(queued: Sequence[str], taken: Sequence[str], scene: Scene, may_miss: int) -> list[str]:
+    """Compare letters with notices; those of records that were taken away may not have been read in time."""
     names = [letter.mail["Message-ID"] for letter in scene.letters()]
     # A letter's own name is the same at each try, so doubles are told by it; the rest is told by counting.
-    placeholders = [f"notice {n}" for n in range(len(queued))]
+    wanted = max(len(queued) - may_miss, min(len(queued), len(set(names))))
+    placeholders = [f"notice {n}" for n in range(wanted)]
     known = dict(zip(dict.fromkeys(names), placeholders, strict=False))
     return invariants.letter_disorder(
         placeholders, [known.get(name, str(name)) for name in names], doubles_most=scene.sender_kills
@@ -270,6 +322,7 @@ def table(verdict: Verdict) -> str:
         "readings compared with the truth": verdict.judged,
         "alerts raised or cleared": verdict.events,
         "letters taken": verdict.letters,
+        "lines at the central store": verdict.stored_lines,
         "largest resident size, MiB": f"{max(verdict.rss_bytes, default=0) / 2**20:.1f}",
         "largest growth of a service, KiB": max(verdict.growth_bytes, default=0) // 1024,
         "promises broken": len(verdict.breaches),
