@@ -150,7 +150,7 @@ class LineTask:
                 try:
                     await self._work_while_up()
                 except LineDown as why:
-                    self._went_down(str(why))
+                    self._went_down(why)
         finally:
             await self.link.close()
 
@@ -167,7 +167,7 @@ class LineTask:
             try:
                 await self.link.connect()
             except LineDown as why:
-                self._went_down(str(why))
+                self._went_down(why)
                 self._turned(self.name, self._clock())
                 continue
             self._up_s = self._clock()
@@ -175,15 +175,15 @@ class LineTask:
             self._came_up(self._up_s)
             return
 
-    def _went_down(self, why: str) -> None:
+    def _went_down(self, why: LineDown) -> None:
         """Try again at once after a time of good work, else later and later: a port may open and be lost at once."""
         now_s = self._clock()
         worked = self.down_since_s is None and now_s - self._up_s >= RECONNECT_MOST_S
         self._delay_s = 0.0 if worked else min(RECONNECT_MOST_S, max(RECONNECT_LEAST_S, 2.0 * self._delay_s))
         if self.down_since_s is None:
             self.down_since_s = now_s
-        self.down_why = why
-        self._line_trouble.failed(now_s, why)
+        self.down_why = str(why)
+        self._line_trouble.failed(now_s, f"{why.port}: {why.why}")
 
     def _take(self, counters: Counters, trouble: TroubleLog, reading: Reading) -> None:
         """Count a reading and hand it on."""

@@ -191,3 +191,10 @@ def test_a_slow_instrument_is_late_alone() -> None:
     made = Bench(slow).run(100.0)
     assert 32 <= len(slow.asked) <= 35
     assert made.turns["slow"].counters.late >= 60
+
+
+def test_a_line_that_is_down_is_named_once_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench(FakePoller("shunt", 1.0))
+    bench.link.missing = True
+    bench.run(10.0)
+    assert caplog.messages == ["line rs485: /dev/example: missing: plug the adapter in"]
