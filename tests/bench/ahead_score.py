@@ -25,14 +25,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from ahead_sets import TRUTH, Course, truth_course, virtual_course, with_half_mark
 from attrs import evolve
 
-from shared.ahead_watch import AheadWatch
-from shared.alerts import AlertBook
-from shared.lookahead import ABLATIONS, Forecast, Lookahead
-from shared.rules import rules_for
-from shared.site import AlertChange
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from bench.ahead_sets import TRUTH, Course, truth_course, virtual_course, with_half_mark  # noqa: E402
+
+from shared.ahead_watch import AheadWatch  # noqa: E402
+from shared.alerts import AlertBook  # noqa: E402
+from shared.lookahead import ABLATIONS, Forecast, Lookahead  # noqa: E402
+from shared.rules import rules_for  # noqa: E402
+from shared.site import AlertChange  # noqa: E402
 
 RULE = "half-mark-ahead"
 DAY_S = 86_400.0
