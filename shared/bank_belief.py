@@ -51,6 +51,7 @@ _OHM_BY_CAPACITY = 1.4  # a fifth of the capacity lost goes with 25 to 50 % more
 _COLD_PER_K = 0.03  # acid evens out more slowly in the cold, about twice for 23 K: from memory
 OHM_PER_K = 0.007  # a cold bank conducts worse, 0.5 to 1 % for each kelvin: common practice, no source; middle of that
 _DEPTH_OHM = 1.2  # relative rise of resistance from full until the nameplate is removed: about +50 % at half, judgement
+_DROP_ERROR = 0.5  # of the voltage a small load costs, relative: most of it is no plain resistance, judgement
 _OHM_ERROR = 0.08  # of one set of keying edges, relative
 _DOUBT = 3.0  # residuals beyond this many standard errors are believed less
 
@@ -199,16 +200,20 @@ class BankBelief:
         drop_v = self.ohm() * (mean_a - x[OFFSET])
         slow_error_v = row.rest_error_v_cell * cells
         warm_v = row.rest_v_per_k_cell * cells * error_c
-        own_v = sqrt((0.15 * drop_v) ** 2 + warm_v**2 + slow_error_v**2)
+        own_v = sqrt((_DROP_ERROR * drop_v) ** 2 + warm_v**2 + slow_error_v**2)
         alike = max(1.0, _REST_CORRELATED_S / dt_s)
         if row.rest_points:
             self._see_curve(mean_v - drop_v - x[SLOW], own_v, drop_v, alike)
         else:
-            self._see_line(mean_v - drop_v - x[SLOW], own_v * own_v * alike, drop_v, bank_c)
+            self._see_line(mean_v - drop_v - x[SLOW], own_v * own_v * alike, bank_c)
         self.moved_ah = 0.0
 
-    def _see_line(self, rest_v: float, variance: float, drop_v: float, bank_c: float) -> None:
-        """Lead-acid: the rest voltage falls with the Ah removed."""
+    def _see_line(self, rest_v: float, variance: float, bank_c: float) -> None:
+        """Lead-acid: the rest voltage falls with the Ah removed.
+
+        How it falls with the load tells nothing of capacity: at a small load it is mostly the electrodes' own
+        overpotential, not the resistance that goes with lost plates.
+        """
         row, cells, x = self.chemistry, self.bank.cells, self.x
         removed_frac = x[REMOVED] / self.scale_ah
         fall_v = row.fall_v_cell.value * cells
@@ -216,10 +221,8 @@ class BankBelief:
         rows = [
             (REMOVED, -fall_v * (1.0 + x[FALL]) / self.scale_ah),
             (SLOW, 1.0),
-            (CAPACITY, -_OHM_BY_CAPACITY * drop_v / x[CAPACITY]),
             (LEVEL, 1.0),
             (FALL, -fall_v * removed_frac),
-            (RESISTANCE, drop_v),
         ]
         self._fold(rows, rest_v - expected_v, variance)
 

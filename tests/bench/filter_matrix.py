@@ -90,13 +90,13 @@ def set_runs(path: Path, wanted: Sequence[str]) -> Iterator[Run]:
     row = CHEMISTRIES[one.bank.chemistry]
     capacity_ah, offset_a = one.answers["true_capacity_ah"], one.answers["sensor_bias"]["i_offset"]
 
-    def run(family: str, columns: Columns, chemistry: Chemistry, day: int = 0) -> Iterator[Run]:
+    def run(family: str, columns: Columns, chemistry: Chemistry, day: int = 0, every: int = 1) -> Iterator[Run]:
         if not any(text in family for text in wanted):
             return
         from_row = int(np.searchsorted(one.time_s, one.time_s[0] + 86_400.0 * day))
         made = ChargeFilter(one.bank, chemistry=chemistry)
-        truth = one.columns["true_soc"]
-        yield judge(family, one.name, made, columns, truth, from_row, capacity_ah, offset_a)
+        columns, truth = [column[::every] for column in columns], one.columns["true_soc"][::every]
+        yield judge(family, one.name, made, columns, truth, from_row // every, capacity_ah, offset_a)
 
     for day in (0, 5, 10, 14, 20):
         yield from run(f"sets from day {day}", full, row, day)
@@ -108,6 +108,7 @@ def set_runs(path: Path, wanted: Sequence[str]) -> Iterator[Run]:
     yield from run("sets, no bank thermometer", [*full[:4], nothing, *full[5:]], row)
     yield from run("sets, no thermometer", [*full[:4], nothing, nothing, full[6]], row)
     yield from run("sets, no panel power", [*full[:6], nothing], row)
+    yield from run("sets, a row a minute", full, row, every=6)
 
 
 def site_runs(number: int, folder: Path, wanted: Sequence[str]) -> Iterator[Run]:
@@ -121,16 +122,18 @@ def site_runs(number: int, folder: Path, wanted: Sequence[str]) -> Iterator[Run]
     net_a = [charge - load - one.steady_a for charge, load in zip(c["charge_a"], c["load_a"], strict=True)]
     bank: Bank = one.bank
 
-    def run(family: str, columns: Columns, day: int = 0, has_shunt: bool = True) -> Iterator[Run]:
+    def run(family: str, columns: Columns, day: int = 0, has_shunt: bool = True, every: int = 1) -> Iterator[Run]:
         if not any(text in family for text in wanted):
             return
         made = ChargeFilter(bank, has_shunt=has_shunt)
         offset_a = one.offset_a if has_shunt else None
-        yield judge(family, one.name, made, columns, c["true_soc"], day * 8640, one.capacity_ah, offset_a)
+        columns, truth = [column[::every] for column in columns], c["true_soc"][::every]
+        yield judge(family, one.name, made, columns, truth, day * 8640 // every, one.capacity_ah, offset_a)
 
     kind = "lithium" if bank.chemistry == "lifepo4" else "lead"
     for day in (0, 10, 20):
         yield from run(f"{kind} sites from day {day}", full, day)
+    yield from run(f"{kind} sites, a row a minute", full, every=6)
     yield from run(f"{kind} sites, no counter", [*full[:3], nothing, *full[4:]])
     yield from run(f"{kind} sites, no bank thermometer", [*full[:4], nothing, *full[5:]])
     yield from run(f"{kind} sites, no thermometer", [*full[:4], nothing, nothing, full[6]])
