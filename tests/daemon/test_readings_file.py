@@ -112,6 +112,23 @@ def test_one_absurd_time_does_not_hide_what_comes_after_it(path: Path) -> None:
     assert [row.time_s for row in rows] == [1.7e9, 1700000020.0, 1900000010.0]
 
 
+@pytest.mark.parametrize("odd", ["", "x", "1_0", "nan", "inf", "999", '"12.1"'])
+def test_one_odd_line_does_not_change_the_others_of_its_block(path: Path, odd: str) -> None:
+    """Blocks without one are converted by columns, so a long file is held against each line's own numbers."""
+    lines = [[f"{10 * n}", f"{12.0 + n % 7 / 100:.2f}", f"{n % 11 - 5}.25", f"{n % 3}"] for n in range(1, 9001)]
+    lines[4500][1] = odd
+    _, rows, oddities = read(path, HEAD + "".join(",".join(line) + "\n" for line in lines))
+    assert len(rows) == oddities.rows == len(lines)
+    for line, row in zip(lines, rows, strict=True):
+        time_s, *numbers = (float(cell) for cell in line if cell != odd)
+        assert (row.time_text, row.time_s) == (line[0].encode(), time_s)
+        if odd not in line:
+            assert list(row.values.values()) == numbers
+    assert list(rows[4500].values.values()) == ([12.1] if '"' in odd else []) + [
+        float(cell) for cell in lines[4500][2:]
+    ]
+
+
 def test_a_packed_file_that_is_cut_off_gives_what_came_before(path: Path) -> None:
     text = HEAD + "".join(f"{n},12.{n % 97:02d},-0.{n % 89:02d},{n % 83}\n" for n in range(60_000))
     packed = gzip.compress(text.encode())
