@@ -20,7 +20,7 @@ instrument gave them. n, signed and column are those of columns.py.
 """
 
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice, pairwise
 from operator import itemgetter, le
@@ -28,11 +28,12 @@ from typing import NamedTuple, TypeVar
 from zlib import crc32
 
 from daemon.record.catalogue import Catalogue
-from daemon.record.columns import put, put_column, take, take_column
+from daemon.record.columns import put, put_column, put_in_slices, take, take_column
 from daemon.record.packing import Group
 from shared.readings import Reading
 
 T = TypeVar("T")
+Slices = Generator[None, None, bytes]  # work in parts, and the row that comes of it
 
 FORMAT = 1
 VALUES, MINUTES, HOURS, POLLS = range(4)
@@ -228,10 +229,15 @@ def check_chunk(key: int, row: bytes) -> None:
 
 def pack_polls(key: ChunkKey, block: PollBlock) -> bytes:
     """Pack when an instrument was polled, and the shapes of what it said."""
+    return _at_once(polls_in_slices(key, block))
+
+
+def polls_in_slices(key: ChunkKey, block: PollBlock) -> Slices:
+    """Do the same a part at a time."""
     start_ms = key.start_ms
     body = bytearray((FORMAT,))
     put(body, len(block.times_ms))
-    put_column(body, [time_ms - start_ms for time_ms in block.times_ms])
+    yield from put_in_slices(body, array("q", (time_ms - start_ms for time_ms in block.times_ms)))
     put(body, len(block.shapes))
     for shape in block.shapes:
         _put_shape(body, shape)
@@ -242,10 +248,25 @@ def pack_polls(key: ChunkKey, block: PollBlock) -> bytes:
 
 def pack_values(key: ChunkKey, column: Sequence[int]) -> bytes:
     """Pack a channel's good values."""
+    return _at_once(values_in_slices(key, column))
+
+
+def values_in_slices(key: ChunkKey, column: Sequence[int]) -> Slices:
+    """Do the same a part at a time."""
     body = bytearray((FORMAT,))
     put(body, len(column))
-    put_column(body, column)
+    yield from put_in_slices(body, column)
     return signed_row(key.packed(), body)
+
+
+def _at_once(slices: Slices) -> bytes:
+    """Do all of what goes in parts."""
+    while True:
+        try:
+            next(slices)
+        except StopIteration as done:
+            row: bytes = done.value
+            return row
 
 
 def take_polls(key: ChunkKey, row: bytes) -> PollBlock:

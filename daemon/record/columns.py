@@ -19,7 +19,8 @@ import math
 import sys
 import zlib
 from array import array
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
 from itertools import accumulate, islice
 from operator import sub
 
@@ -80,16 +81,33 @@ def put_column(body: bytearray, column: Sequence[int]) -> None:
     Args:
         column: at least one number, each below 2**61 from zero.
     """
+    for _ in put_in_slices(body, column):
+        pass
+
+
+def put_in_slices(body: bytearray, column: Sequence[int]) -> Iterator[None]:
+    """Do the same a part at a time, each a few milliseconds for six hours of seconds; whole when it ends."""
     least = min(column)
     if least == max(column):
         body.append(SAME)
         put_signed(body, least)
         return
+    best = _plain(column, least)
+    yield
+    best_size = _size_at_a_glance(best)
+    yield
     first_differences = _between(column)
-    ways = [_plain(column, least), _differences(column, first_differences)]
+    makers = [partial(_differences, column, first_differences)]
     if len(column) > 2 and max(map(abs, first_differences)) < SECOND_MOST:
-        ways.append(_second_differences(column, first_differences))
-    head, widest, planes = min(ways, key=_size_at_a_glance)
+        makers.append(partial(_second_differences, column, first_differences))
+    for make in makers:
+        way = make()
+        yield
+        size = _size_at_a_glance(way)
+        if size < best_size:
+            best, best_size = way, size
+        yield
+    head, widest, planes = best
     body += head
     pressed = _pressed(planes, _LEVEL)
     if len(pressed) < len(planes):

@@ -31,8 +31,10 @@ from daemon.record.chunks import (
     joined,
     pack_polls,
     pack_values,
+    polls_in_slices,
     take_polls,
     take_values,
+    values_in_slices,
 )
 from daemon.record.packing import (
     DamagedRow,
@@ -335,11 +337,14 @@ class Sealer:
                 fill_column(block, of_block, raw[table], channel, change.damage_in(table))
                 column.extend(block.columns.pop(channel, ()))
             if column:
+                yield
                 of_channel = key._replace(kind=VALUES, number=channel)
-                change.put("block", of_channel, pack_values(of_channel, column))
+                change.put("block", of_channel, (yield from values_in_slices(of_channel, column)))
         yield
         if blocks:
-            change.put("block", key, pack_polls(key, joined([block for _, _, block in blocks])))
+            whole = joined([block for _, _, block in blocks])
+            yield
+            change.put("block", key, (yield from polls_in_slices(key, whole)))
 
     def _add_hours(self, boot: int, start_h: int, channel: int, chunks: list[RolledUp], change: _Change) -> None:
         key = ChunkKey(boot, start_h // EPOCH_H * EPOCH_H, HOURS, channel)

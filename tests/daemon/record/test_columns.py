@@ -22,7 +22,7 @@ from daemon.record.chunks import (
     take_polls,
     take_values,
 )
-from daemon.record.columns import DamagedColumn, put_column, take_column
+from daemon.record.columns import DamagedColumn, put_column, put_in_slices, take_column
 from daemon.record.poll_times import MOVED_MOST_MS, SHARE_MOST, on_grid, usual_gap_ms
 from daemon.record.rollups import pack_rollups, roll_up, take_rollups
 
@@ -61,6 +61,17 @@ def test_what_does_not_change_or_changes_evenly_takes_next_to_nothing() -> None:
     assert size([13_200] * 3600) <= 6
     assert size([n * 1000 for n in range(3600)]) <= 30
     assert size([13_200 + n % 2 * 10 for n in range(3600)]) <= 40
+
+
+def test_a_column_of_six_hours_is_put_in_many_parts_and_is_not_there_before_the_last() -> None:
+    chance = random.Random(5)
+    column = [round(chance.gauss(1300.0, 4.0)) for _ in range(21_600)]
+    body, parts = bytearray(), 0
+    for _ in put_in_slices(body, column):
+        assert not body
+        parts += 1
+    assert parts >= 5
+    assert list(take_column(bytes(body), 0, len(column))[0]) == column
 
 
 def test_a_coarse_device_is_not_paid_for_in_fine_steps() -> None:
