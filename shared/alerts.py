@@ -115,7 +115,7 @@ class StandingAlert:
 class AlertBook:
     """The alerts of one site: folds facts in, hands out what changed."""
 
-    __slots__ = ("_calm", "_next_id", "_now_s", "_pending", "_raises", "_standing", "_watches")
+    __slots__ = ("_calm", "_limits", "_next_id", "_now_s", "_pending", "_raises", "_standing", "_watches")
 
     def __init__(self, watches: Sequence[Watch], *, last_event_id: int = 0) -> None:
         """Open an empty book.
@@ -125,6 +125,7 @@ class AlertBook:
             last_event_id: the highest event number the record has, so that none is used twice.
         """
         self._watches = {watch.alert: watch for watch in watches}
+        self._limits = [(w.fact, w.alert, w.rule.kind == "high", w.rule.raise_at, w) for w in self._watches.values()]
         self._standing: dict[str, StandingAlert] = {}
         self._pending: dict[str, float] = {}  # alert -> since when its value is past the limit, not raised yet
         self._calm: dict[str, float] = {}  # alert -> since when its value is calm, not cleared yet
@@ -207,7 +208,12 @@ class AlertBook:
         self._now_s = now_s
         events = [self._drop(alert, now_s) for alert in list(self._standing) if alert not in self._watches]
         risen: dict[str, str] = {}
-        for watch in self._watches.values():
+        for fact, name, is_high, raise_at, watch in self._limits:
+            # Most of the time a value is on the calm side and nothing is under way: then nothing can happen.
+            value = facts.get(fact)
+            is_calm = value is None or (value < raise_at if is_high else value > raise_at)
+            if is_calm and name not in self._pending and name not in self._standing:
+                continue
             applies, value = _judged(watch.rule, watch.fact, facts)
             if applies is None:
                 continue
