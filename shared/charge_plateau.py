@@ -76,9 +76,13 @@ def off_v(bank: Bank, plateau: Plateau) -> tuple[float, float]:
 
 
 class ChargePlateau:
-    """Looks for the plateau, minute by minute, and keeps the highest of each of the last days."""
+    """Looks for the plateau, minute by minute, and keeps the highest of each of the last days.
 
-    __slots__ = ("_bank", "_rows", "days", "today")
+    Attributes:
+        today: the highest of today; None before one was seen. days: those of the last days that had one.
+    """
+
+    __slots__ = ("_bank", "_off_v", "_rows", "days", "today")
 
     def __init__(self, bank: Bank) -> None:
         """Start with the bank as in the site file."""
@@ -90,6 +94,7 @@ class ChargePlateau:
         self._rows: list[tuple[float, float, float]] = []
         self.today: Plateau | None = None
         self.days: list[Plateau] = []
+        self._off_v: float | None = None
 
     def fold(
         self, at_s: float, charger_v: float, bank_v: float, bank_a: float, charger_c: float, bank_c: float
@@ -107,6 +112,7 @@ class ChargePlateau:
             plateau = Plateau(at_s, median(volts), charger_c, median(row[2] for row in self._rows), bank_c)
             if self.today is None or self._height(plateau) >= self._height(self.today):
                 self.today = plateau
+                self._off_v = self._judged_v()
 
     def _least_v(self, charger_c: float) -> float:
         lead_v_cell = _LEAST_LEAD_V_CELL + _LEAST_PER_K_CELL * (charger_c - 25.0)
@@ -135,6 +141,7 @@ class ChargePlateau:
             self.days.append(self.today)
             del self.days[:-_DAYS]
             self.today = None
+            self._off_v = self._judged_v()
 
     def found(self) -> Plateau | None:
         """The highest plateau of the last days at 25 C; None before one was seen."""
@@ -147,6 +154,10 @@ class ChargePlateau:
         Too high counts by the newest day. Too low counts only when no day of several showed a higher plateau: a
         charger may have held its float voltage.
         """
+        return self._off_v
+
+    def _judged_v(self) -> float | None:
+        """What `off_v` tells until another plateau is seen or a day ends."""
         found, newest = self.found(), self.today or (self.days[-1] if self.days else None)
         if found is None or newest is None:
             return None
@@ -171,6 +182,7 @@ class ChargePlateau:
         self._rows = [(row[0], row[1], row[2]) for row in saved["rows"]]
         self.today = None if saved["today"] is None else Plateau(*saved["today"])
         self.days = [Plateau(*row) for row in saved["days"]]
+        self._off_v = self._judged_v()
 
 
 def _moved(row: Plateau, by_s: float) -> Plateau:
