@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from shared.look import Look
 from shared.site import Site
-from shared.sun import sun_place
+from shared.sun import LowSun
 
 HIGH_SUN_DEG = 15.0  # with the sun higher than this even thick cloud lets some charge through
 LIGHT_V = 1.15  # a panel this far above the bank's voltage sees light; it idles
@@ -21,7 +21,7 @@ class IdleLight:
     """Hours of light in which nothing was charged, since there was a charge last."""
 
     def __init__(self, site: Site) -> None:
-        self._place = site.place
+        self._low_sun = LowSun(site.place.latitude, site.place.longitude, HIGH_SUN_DEG)
         self._none_a = NONE_C * site.bank.capacity_ah
         self._none_w = None if site.place.panel_w is None else NONE_W * site.place.panel_w
         self.idle_s = 0.0
@@ -53,7 +53,8 @@ class IdleLight:
             return True
         if look.utc_s is None:
             return False
-        return 90.0 - sun_place(look.utc_s, self._place.latitude, self._place.longitude)[0] > HIGH_SUN_DEG
+        place = self._low_sun.place(look.utc_s)
+        return place is not None and 90.0 - place[0] > HIGH_SUN_DEG
 
     def snapshot(self) -> dict[str, float]:
         """What must survive a restart."""

@@ -14,7 +14,7 @@ from typing import Any
 from shared.clear_sky import on_panel_w_m2
 from shared.look import Look
 from shared.site import Site
-from shared.sun import sun_place
+from shared.sun import LowSun
 
 PIECE_S = 1800.0
 FILLED = 0.7  # of a piece that must have been seen
@@ -32,7 +32,12 @@ Pair = tuple[float | None, float | None]
 
 
 class DeservedSun:
-    """What was learned of the clear days, and what the last days gave. Needs a trusted clock."""
+    """What was learned of the clear days, and what the last days gave. Needs a trusted clock.
+
+    Attributes:
+        week_share: the best share of the last week, of the poorer of morning and afternoon; None while too few told.
+        covered_share: the best share of the last two days, of any part of them; None when one of them told nothing.
+    """
 
     def __init__(self, site: Site) -> None:
         place, bank = site.place, site.bank
@@ -41,6 +46,7 @@ class DeservedSun:
         self._tilt_deg = min(75.0, abs(place.latitude)) if place.panel_tilt_deg is None else place.panel_tilt_deg
         facing = 180.0 if place.latitude >= 0.0 else 0.0
         self._facing_deg = facing if place.panel_azimuth_deg is None else place.panel_azimuth_deg
+        self._low_sun = LowSun(place.latitude, place.longitude, HEIGHTS_DEG[0])
         self._held_v = HELD_V_CELL * bank.cells
         self.reference = [0.0] * (2 * len(HEIGHTS_DEG))
         self.learned_days = [0] * (2 * len(HEIGHTS_DEG))
@@ -50,6 +56,8 @@ class DeservedSun:
         self._piece = -1
         self._got_ws = self._could_ws = self._seen_s = 0.0
         self._bin = 0
+        self.week_share: float | None = None
+        self.covered_share: float | None = None
 
     def step(self, look: Look, dt_s: float) -> tuple[float | None, float | None]:
         """Fold in one instant.
@@ -82,7 +90,10 @@ class DeservedSun:
             self._day = day
         if not takes_all:
             return
-        zenith, azimuth = sun_place(utc_s, self._place.latitude, self._place.longitude)
+        place = self._low_sun.place(utc_s)
+        if place is None:
+            return
+        zenith, azimuth = place
         row = sum(90.0 - zenith >= limit for limit in HEIGHTS_DEG) - 1
         if row < 0:
             return
@@ -120,10 +131,13 @@ class DeservedSun:
                 self.reference[at] = max(self.reference[at], self._best[at])
                 self.learned_days[at] += 1
         self._best.clear()
+        self._sum_up()
 
-    @property
-    def week_share(self) -> float | None:
-        """The best share of the last week, of the poorer of morning and afternoon; None while too few days told."""
+    def _sum_up(self) -> None:
+        """Work out what the last days told; it stands until the next one is over."""
+        self.week_share, self.covered_share = self._week_share(), self._covered_share()
+
+    def _week_share(self) -> float | None:
         found: list[float] = []
         for half in (0, 1):
             known = [share for day in self.days if (share := day[half]) is not None]
@@ -131,9 +145,7 @@ class DeservedSun:
                 found.append(max(known))
         return min(found, default=None)
 
-    @property
-    def covered_share(self) -> float | None:
-        """The best share of the last two days, of any part of them; None when one of them told nothing."""
+    def _covered_share(self) -> float | None:
         last = list(self.days)[-COVERED_DAYS:]
         best = [max((share for share in day if share is not None), default=None) for day in last]
         known = [share for share in best if share is not None]
@@ -145,6 +157,7 @@ class DeservedSun:
         self.learned_days = [0] * len(self.learned_days)
         self.days.clear()
         self._best.clear()
+        self._sum_up()
 
     def snapshot(self) -> dict[str, object]:
         """What must survive a restart; the piece under way is not worth it."""
@@ -170,6 +183,7 @@ class DeservedSun:
         self.reference = [float(share) for share in reference]
         self.learned_days = [int(count) for count in learned]
         self.days = deque(((pair[0], pair[1]) for pair in _listed(saved, "days")), maxlen=WEEK_DAYS)
+        self._sum_up()
         self._best = {int(at): float(share) for at, share in _listed(saved, "best")}
         day = saved["day"]
         self._day = int(day) if isinstance(day, int) else None

@@ -4,6 +4,7 @@
 # agree with each other and with the phase data of sulphuric acid. A table credited to BCI promises 8 to 21 K
 # more at part charge and is not used: it is not safe.
 _LINE = ((0.0, -10.0), (0.25, -16.0), (0.50, -25.0), (0.75, -37.0), (1.0, -59.0))
+_PIECES = tuple(zip(_LINE, _LINE[1:], strict=False))
 
 
 def freezing_c(soc_frac: float) -> float:
@@ -14,7 +15,7 @@ def freezing_c(soc_frac: float) -> float:
     Source: TM 5-1185 Table III and a vehicle owner's manual, joined by straight lines.
     """
     soc = min(1.0, max(0.0, soc_frac))
-    for (low, low_c), (high, high_c) in zip(_LINE, _LINE[1:], strict=False):
+    for (low, low_c), (high, high_c) in _PIECES:
         if soc <= high:
             return low_c + (high_c - low_c) * (soc - low) / (high - low)
     return _LINE[-1][1]

@@ -10,6 +10,7 @@ from math import acos, asin, atan2, cos, degrees, floor, pi, radians, sin
 
 DAY_S = 86_400.0
 RISE_ZENITH_DEG = 90.833  # upper rim on a flat horizon: half a sun's width and refraction, as almanacs have it
+FASTEST_DEG_S = 0.0045  # no sun rises or sinks faster: the earth turns by 0.0042 degrees a second
 _J2000_UTC_S = 946_728_000.0  # 2000-01-01 12:00 UTC, seconds since 1970
 _ROUNDS = 3  # the sun moves on while it rises; each round takes its place at the instant found before
 
@@ -39,6 +40,27 @@ def sun_place(utc_s: float, latitude: float, longitude: float) -> tuple[float, f
         sin(declination) * cos(north) - cos(declination) * sin(north) * cos(hour_angle),
     )
     return degrees(acos(min(1.0, max(-1.0, up)))), degrees(azimuth) % 360.0
+
+
+class LowSun:
+    """Gives the sun's place but while it is surely below a height: then it need not be worked out, all night long."""
+
+    __slots__ = ("_below_from_s", "_below_until_s", "_latitude", "_longitude", "_zenith_deg")
+
+    def __init__(self, latitude: float, longitude: float, height_deg: float) -> None:
+        """Take the site, degrees, north and east positive, and the height above the horizon, degrees."""
+        self._latitude, self._longitude = latitude, longitude
+        self._zenith_deg = 90.0 - height_deg
+        self._below_from_s = self._below_until_s = 0.0
+
+    def place(self, utc_s: float) -> tuple[float, float] | None:
+        """Give zenith and azimuth as `sun_place` does; None only while the sun is below the height."""
+        if self._below_from_s < utc_s < self._below_until_s:
+            return None
+        zenith, azimuth = sun_place(utc_s, self._latitude, self._longitude)
+        surely_s = (zenith - self._zenith_deg) / FASTEST_DEG_S
+        self._below_from_s, self._below_until_s = utc_s - surely_s, utc_s + surely_s
+        return zenith, azimuth
 
 
 def declination_deg(utc_s: float) -> float:
