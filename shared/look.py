@@ -1,10 +1,9 @@
 """What is known of a site at one instant, as those need it who watch over hours and days."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
+class Look(NamedTuple):
     """One instant. Everything but the time may be None: not known.
 
     Attributes:

@@ -4,7 +4,7 @@ Pure: no port, no file, no clock. The service feeds it with live readings, `demo
 readings from elsewhere, so that all three take the same way.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime
 from types import MappingProxyType
 
@@ -19,7 +19,7 @@ from shared.quantities import QUANTITIES
 from shared.readings import Reading
 from shared.rules import rules_for
 from shared.service_rules import ANSWERING_TURNS, QUIET_LINE_S
-from shared.site import Site
+from shared.site import Instrument, Site
 from shared.site_facts import SiteFacts
 from shared.wiring import CONTROLLER_LOADS, bank_current_plan, ends_of, is_controller, sources
 
@@ -27,6 +27,8 @@ FRESH_PERIODS = 3.0  # a value is used for this many periods of its instrument,
 FRESH_LEAST_S = 30.0  # and at least this long
 _NOTHING: Mapping[str, float | None] = MappingProxyType({})
 _NO_WORDS: Mapping[str, str] = MappingProxyType({})
+SUMMED = frozenset(name for name, row in QUANTITIES.items() if row.join == "sum")
+HEATED = ("bank_c", "controller_c", "enclosure_c", "computer_c")
 HOTTEST = ("bank_c", "controller_c", "enclosure_c", "panel_v")  # of several instruments the highest is looked at
 LOOKED_AT = ("bank_v", "bank_a", "charge_a", "panel_a", "panel_w", "load_a")
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
@@ -70,12 +72,19 @@ class Station:
         self._stale_after_s = {
             name: max(FRESH_LEAST_S, FRESH_PERIODS * row.every_s) for name, row in site.instruments.items()
         }
+        self._lines: dict[str, list[Instrument]] = {}
+        for row in site.instruments.values():
+            self._lines.setdefault(row.line, []).append(row)
+        self._fact_names = [(name, f"silent_s:{name}", f"suspect_share:{name}") for name in site.instruments]
+        self._counting = tuple(name for name, row in site.instruments.items() if "bank_ah_counter" in row.gives)
         self._suspect_share = dict.fromkeys(site.instruments, 0.0)
         self._estimate_s = -ESTIMATE_EVERY_S
         self._pacer = self.plan.pacer
         # The plain case, in which a quantity comes from the pacer alone, needs no search and no look at its age.
         self._bank_v_from_pacer = self._only_from_pacer("bank_v")
-        self._aside_from_pacer = tuple((quantity, self._only_from_pacer(quantity)) for quantity in ASIDE)
+        self._own_aside = tuple(quantity for quantity in ASIDE if self._only_from_pacer(quantity))
+        self._aside_from_pacer = self._own_aside == ASIDE
+        self._counts = self.plan.counter_from == self._pacer
         self.health = BankHealth(site.bank)
         tap = airtime_tap(site)
         self.airtime = None if tap is None else Airtime(tap)
@@ -101,60 +110,77 @@ class Station:
         Returns: the estimate as a reading of its own, when one is due for the record; else None.
         """
         name, at_s = reading.instrument, reading.at_s
+        self.fold(name, at_s, reading.values, reading.suspect, reading.missing)
+        return self._estimate_due(at_s) if name == self._pacer else None
+
+    def fold(
+        self,
+        name: str,
+        at_s: float,
+        values: Mapping[str, float],
+        suspect: Collection[str] = (),
+        missing: Collection[str] = (),
+    ) -> None:
+        """Fold in what a reading would hold, for those who have many and no use for an estimate of each."""
         seen = self._seen.get(name)
         if seen is None:
             seen = self._seen[name] = {}
-        seen.update(reading.values)
-        suspect = reading.suspect
-        if suspect or reading.missing:
-            for quantity in (*suspect, *reading.missing):
+        seen.update(values)
+        if suspect or missing:
+            for quantity in (*suspect, *missing):
                 seen.pop(quantity, None)
         self._seen_s[name] = at_s
         share = self._suspect_share.get(name, 0.0)
         if share > 1e-9 or suspect:
             self._suspect_share[name] = share + (float(bool(suspect)) - share) / SUSPECT_MEMORY
         if name == self._pacer:
-            self._step_charge(reading, seen)
+            self._step_charge(at_s, values, seen)
         if name == self._tap:
-            self._step_airtime(reading)
-        elif name == self._slow_load and self.airtime is not None and "load_a" in reading.values:
-            self.airtime.confirm(at_s, reading.values["load_a"])
+            self._step_airtime(at_s, values)
+        elif name == self._slow_load and self.airtime is not None and "load_a" in values:
+            self.airtime.confirm(at_s, values["load_a"])
         if name == self._charger:
             self._compare_meters(at_s)
-        return self._estimate_due(at_s) if name == self._pacer else None
 
-    def _step_charge(self, reading: Reading, seen: Mapping[str, float]) -> None:
-        values, at_s = reading.values, reading.at_s
+    def _step_charge(self, at_s: float, values: Mapping[str, float], seen: Mapping[str, float]) -> None:
         counter = None
         if self.has_shunt:
             bank_a = values.get("bank_a")
-            if self.plan.counter_from == reading.instrument:
+            if self._counts:
                 counter = values.get("bank_ah_counter")
         else:
             bank_a = self.plan.form(self._fresh(at_s))
         own_v = bank_v = values.get("bank_v")
         if bank_v is None:
             bank_v = seen.get("bank_v") if self._bank_v_from_pacer else self.value("bank_v", at_s)
-        aside = [seen.get(name) if own else self.value(name, at_s) for name, own in self._aside_from_pacer]
-        self.charge.step(at_s, bank_v, bank_a, counter, *aside)
+        bank_c, controller_c, panel_w, charge_a, load_a = (
+            map(seen.get, ASIDE) if self._aside_from_pacer else self._aside(at_s, seen)
+        )
+        charge, health = self.charge, self.health
+        charge.step(at_s, bank_v, bank_a, counter, bank_c, controller_c, panel_w, charge_a, load_a)
         self.fed_s = at_s
-        self.ahead.row(at_s, bank_v, bank_a, counter, aside[2], aside[3], aside[1], self.charge)
-        health = self.health
+        self.ahead.row(at_s, bank_v, bank_a, counter, panel_w, charge_a, controller_c, charge)
         if own_v is not None and bank_a is not None and self.has_shunt and health.ohm.step(at_s, own_v, bank_a):
-            health.fold_ohm(at_s, self.charge)
+            health.fold_ohm(at_s, charge)
         if at_s >= health.due_s:
             charger_v = self._value_of(self._charger, "bank_v", at_s) if self._charger else None
-            health.fold(at_s, self.charge, bank_v=bank_v, bank_a=bank_a, charger_v=charger_v)
+            health.fold(at_s, charge, bank_v=bank_v, bank_a=bank_a, charger_v=charger_v)
         if self._charger and at_s >= self._lead_due_s:
             self._compare_meters(at_s)
 
-    def _step_airtime(self, reading: Reading) -> None:
+    def _aside(self, now_s: float, seen: Mapping[str, float]) -> Iterator[float | None]:
+        """What the filter is told beside the bank's own lead, where some of it is told by other instruments."""
+        for quantity in ASIDE:
+            own = quantity in self._own_aside
+            yield seen.get(quantity) if own else self.value(quantity, now_s)
+
+    def _step_airtime(self, at_s: float, values: Mapping[str, float]) -> None:
         airtime = self.airtime
         if airtime is None:
             return
-        current_a = reading.values.get(airtime.tap.quantity)
+        current_a = values.get(airtime.tap.quantity)
         if current_a is not None:
-            airtime.step(reading.at_s, airtime.tap.sign * current_a, self.charge.dark_s > DARK_S)
+            airtime.step(at_s, airtime.tap.sign * current_a, self.charge.dark_s > DARK_S)
 
     def _compare_meters(self, now_s: float) -> None:
         """Hold the voltages at both ends of the lead against each other, when both were read just now."""
@@ -203,14 +229,25 @@ class Station:
 
     def value(self, quantity: str, now_s: float) -> float | None:
         """The quantity now, in its own unit: summed or from its preferred source; None when not known."""
+        return self._joined(quantity, self._fresh_values(now_s))
+
+    def _fresh_values(self, now_s: float) -> dict[str, dict[str, float]]:
+        """What every instrument showed last, of those whose values still count."""
+        return {name: seen for name, seen in self._seen.items() if self._is_fresh(name, now_s)}
+
+    def _joined(self, quantity: str, fresh: Mapping[str, Mapping[str, float]]) -> float | None:
+        """One quantity of what `_fresh_values` gave."""
         names = self.sources.get(quantity, ())
-        if QUANTITIES[quantity].join == "sum":
-            parts = [self._value_of(name, quantity, now_s) for name in names]
+        if len(names) == 1:  # the plain case, asked for most
+            seen = fresh.get(names[0])
+            value = None if seen is None else seen.get(quantity)
+            return value if value is None or quantity not in SUMMED else 0.0 + value
+        if quantity in SUMMED:
+            parts = [fresh[name].get(quantity) for name in names if name in fresh]
             known = [part for part in parts if part is not None]
-            return sum(known) if known and len(known) == len(parts) else None
+            return sum(known) if known and len(known) == len(names) else None
         for name in names:
-            value = self._value_of(name, quantity, now_s)
-            if value is not None:
+            if name in fresh and (value := fresh[name].get(quantity)) is not None:
                 return value
         return None
 
@@ -224,13 +261,16 @@ class Station:
         names = [n for n in self.sources.get(quantity, ()) if self._value_of(n, quantity, now_s) is not None]
         if not names:
             return None
-        if QUANTITIES[quantity].join == "sum":
+        if quantity in SUMMED:
             return " + ".join(names), max(now_s - self._seen_s[n] for n in names)
         return names[0], now_s - self._seen_s[names[0]]
 
-    def hottest(self, quantity: str, now_s: float) -> float | None:
+    def _hottest(self, quantity: str, fresh: Mapping[str, Mapping[str, float]]) -> float | None:
         """The highest of several instruments' temperatures: the one that does harm first."""
-        known = [v for n in self.sources.get(quantity, ()) if (v := self._value_of(n, quantity, now_s)) is not None]
+        names = self.sources.get(quantity, ())
+        if len(names) < 2:
+            return self._joined(quantity, fresh)
+        known = [v for name in names if name in fresh and (v := fresh[name].get(quantity)) is not None]
         return max(known, default=None)
 
     def share_below_half(self) -> float | None:
@@ -243,13 +283,15 @@ class Station:
 
     def line_quiet_s(self, line: str, now_s: float) -> float:
         """Seconds for which no instrument of a line has answered; 0 while one does, or where it has only one."""
-        rows = [row for row in self.site.instruments.values() if row.line == line]
+        rows = self._lines[line]
+        if len(rows) < 2:
+            return 0.0
         silent_s = [self.silent_s(row.name, now_s) for row in rows]
         lasting = all(
             length_s >= max(QUIET_LINE_S, ANSWERING_TURNS * row.every_s)
             for length_s, row in zip(silent_s, rows, strict=True)
         )
-        return min(silent_s) if len(rows) > 1 and lasting else 0.0
+        return min(silent_s) if lasting else 0.0
 
     def facts(self, now_s: float, told: Mapping[str, float | None] = _NOTHING) -> dict[str, float | None]:
         """Everything the rules may look at; None where it is not known.
@@ -259,12 +301,13 @@ class Station:
             told: facts only the service can know, see `shared.service_rules.TOLD_FACTS`.
         """
         facts: dict[str, float | None] = {"share_below_half": self.share_below_half()}
-        for quantity in ("bank_c", "controller_c", "enclosure_c", "computer_c"):
-            facts[quantity] = self.hottest(quantity, now_s)
-        for name in self.site.instruments:
-            facts[f"silent_s:{name}"] = self.silent_s(name, now_s)
-            facts[f"suspect_share:{name}"] = self._suspect_share[name] if name in self._seen_s else None
-        for line in dict.fromkeys(row.line for row in self.site.instruments.values()):
+        fresh = self._fresh_values(now_s)
+        for quantity in HEATED:
+            facts[quantity] = self._hottest(quantity, fresh)
+        for name, silent, suspect in self._fact_names:
+            facts[silent] = self.silent_s(name, now_s)
+            facts[suspect] = self._suspect_share[name] if name in self._seen_s else None
+        for line in self._lines:
             facts[f"line_down_s:{line}"] = self.line_quiet_s(line, now_s)
         facts.update(dict.fromkeys(NO_AIRTIME) if self.airtime is None else self.airtime.facts(now_s))
         facts.update(self.health.facts(now_s))
@@ -298,19 +341,16 @@ class Station:
     def look(self, now_s: float, utc_s: float | None = None) -> Look:
         """What is known of the site at this instant, for those who watch over hours and days."""
         known = self.fed_s is not None
-        counters = (
-            (name, value)
-            for name, row in self.site.instruments.items()
-            if "bank_ah_counter" in row.gives and (value := self._value_of(name, "bank_ah_counter", now_s)) is not None
-        )
+        fresh = self._fresh_values(now_s)
+        counters = [(name, fresh[name].get("bank_ah_counter")) for name in self._counting if name in fresh]
         return Look(
             now_s,
             utc_s,
             soc_frac=self.charge.soc_frac if known else None,
             soc_sigma=self.charge.soc_sigma if known else None,
-            counters_ah=tuple(counters),
-            **{quantity: self.hottest(quantity, now_s) for quantity in HOTTEST},
-            **{quantity: self.value(quantity, now_s) for quantity in LOOKED_AT},
+            counters_ah=tuple((name, count_ah) for name, count_ah in counters if count_ah is not None),
+            **{quantity: self._hottest(quantity, fresh) for quantity in HOTTEST},
+            **{quantity: self._joined(quantity, fresh) for quantity in LOOKED_AT},
         )
 
     # -- over restarts -------------------------------------------------------------------------
