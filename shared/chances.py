@@ -81,10 +81,17 @@ class Quantiles:
 
     def of_normal(self, z: float) -> float:
         """Give the value that stands where `z` stands among standard normal deviates."""
-        place = (min(_NORMAL_MOST, max(-_NORMAL_MOST, z)) / _NORMAL_MOST + 1.0) * 0.5 * _NORMAL_STEPS
-        low = min(_NORMAL_STEPS - 1, int(place))
-        table = self._by_normal
-        return table[low] + (table[low + 1] - table[low]) * (place - low)
+        return self.of_normals((z,))[0]
+
+    def of_normals(self, deviates: Iterable[float]) -> list[float]:
+        """Give the same for each of many."""
+        table, found = self._by_normal, []
+        for z in deviates:
+            within = _NORMAL_MOST if z > _NORMAL_MOST else z if z > -_NORMAL_MOST else -_NORMAL_MOST
+            place = (within / _NORMAL_MOST + 1.0) * 0.5 * _NORMAL_STEPS
+            low = int(place) if place < _NORMAL_STEPS else _NORMAL_STEPS - 1
+            found.append(table[low] + (table[low + 1] - table[low]) * (place - low))
+        return found
 
     def share(self, value: float) -> float:
         """Give the share below `value`, kept away from 0 and 1."""

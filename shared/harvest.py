@@ -190,7 +190,7 @@ class Harvest:
             if cloud is not None:
                 z = [0.45 * v + 0.9 * normal_of_share(min(0.97, max(0.03, 1.0 - cloud))) for v in z]
             before = z
-            found.append([chances.of_normal(v) for v in z])
+            found.append(chances.of_normals(z))
         return found
 
     # -- persistence ---------------------------------------------------------------------------

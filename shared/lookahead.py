@@ -7,6 +7,7 @@ and capacity, its own weather from day to day, its own traffic, its own end of w
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import floor, log2, sqrt
+from operator import add
 from typing import Protocol
 
 from shared.acceptance import Acceptance
@@ -40,12 +41,12 @@ _TREND_H = 24.0
 _TREND_ERROR = 0.5  # of the trend, when neither clock nor panel tells the time of day
 _FADE_UNKNOWN_DAYS = 2.0  # a longer gap: yesterday is not yesterday
 
-_WIDTHS = tuple(_DRIFT * sqrt((n + 1) / 24.0) for n in range(HOURS))
-
 _Z = even_normals(SCENARIOS, 4 + 2 * _DAYS)
 _ERROR_SOC, _ERROR_CAPACITY, _ERROR_MODEL, _ERROR_TOP = _Z[:4]
 _WEATHER, _TRAFFIC = _Z[4 : 4 + _DAYS], _Z[4 + _DAYS :]
 _ENDS = even_shares(SCENARIOS, 5 + 2 * _DAYS)[-1]
+_WIDTHS = [_DRIFT * sqrt((n + 1) / 24.0) for n in range(HOURS)]
+_DRIFTS = [[width * e for e in _ERROR_MODEL] for width in _WIDTHS]  # of each hour, a scenario each
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,7 +299,7 @@ class Lookahead:
                 rest = sqrt(1.0 - _LOAD_MEMORY**2)
                 drawn = [_LOAD_MEMORY * b + rest * e for b, e in zip(before, drawn, strict=True)]
             before = drawn
-            found.append([chances.of_normal(z) for z in drawn])
+            found.append(chances.of_normals(drawn))
         self._day_loads = found
         return found
 
@@ -432,26 +433,30 @@ class _Run:
             takes = self.takes
             self.soc = [
                 soc
-                + (n if (n := sun_a * k - load_a * load) < 0.0 or n < (most := (top - soc) * takes) else max(most, 0.0))
+                + (
+                    n
+                    if (n := sun_a * k - load_a * load) < 0.0 or n < (most := (top - soc) * takes)
+                    else (most if most > 0.0 else 0.0)
+                )
                 for soc, k, load, top in zip(self.soc, clear, loads, self.tops, strict=True)
             ]
         else:
             self.soc = [soc - load_a * load for soc, load in zip(self.soc, loads, strict=True)]
-        width = _WIDTHS[len(self.low)]
-        seen = [soc + width * e for soc, e in zip(self.soc, _ERROR_MODEL, strict=True)]
+        seen = list(map(add, self.soc, _DRIFTS[len(self.low)]))
         ranked = sorted(seen)
         if ranked[0] < self.half_mark + 1.5 * _SMOOTH:
-            self.least = list(map(min, self.least, seen))
+            self.least = [new if new < old else old for old, new in zip(self.least, seen, strict=True)]
             self.crossed.append(max(self.crossed[-1], _share_below(self.least, self.half_mark)))
         else:
             self.crossed.append(self.crossed[-1])
-        self.low.append(_ranked(ranked, _LOW))
-        self.likely.append(_ranked(ranked, _LIKELY))
-        self.high.append(_ranked(ranked, _HIGH))
+        self.low.append(_ranked(ranked, *_LOW_AT))
+        self.likely.append(_ranked(ranked, *_LIKELY_AT))
+        self.high.append(_ranked(ranked, *_HIGH_AT))
 
     def forecast(self, made_s: float, by: str) -> Forecast:
         """Put together what was seen."""
-        full = next((n + 1.0 for n, soc in enumerate(self.likely) if soc >= min(_FULL, self.top - 0.01)), None)
+        full_from = min(_FULL, self.top - 0.01)
+        full = next((n + 1.0 for n, soc in enumerate(self.likely) if soc >= full_from), None)
         return Forecast(
             made_s,
             _within(self.low),
@@ -471,14 +476,17 @@ def _times(row: Sequence[float], other: Sequence[float]) -> list[float]:
 
 
 def _within(values: Sequence[float]) -> tuple[float, ...]:
-    return tuple(min(1.0, max(0.0, value)) for value in values)
+    return tuple([1.0 if value > 1.0 else value if value > 0.0 else 0.0 for value in values])
 
 
 def _share_below(values: Sequence[float], level: float) -> float:
     """Share of the scenarios below a level, each smeared a little, so that the share moves smoothly."""
     low, wide = level - 1.5 * _SMOOTH, 3.0 * _SMOOTH
+    clear = low + 1.01 * wide  # nothing of a scenario so high is below
     whole = 0.0
     for value in values:
+        if value > clear:
+            continue
         at = (value - low) / wide
         if at <= 0.0:
             whole += 1.0
@@ -487,10 +495,17 @@ def _share_below(values: Sequence[float], level: float) -> float:
     return whole / len(values)
 
 
-def _ranked(ranked: Sequence[float], share: float) -> float:
-    place = share * len(ranked) - 0.5
-    low = int(place)
-    return ranked[low] + (ranked[low + 1] - ranked[low]) * (place - low)
+def _place(share: float) -> tuple[int, float]:
+    """Where the value of a share stands among the ranked scenarios: behind which, and how far on to the next one."""
+    place = share * SCENARIOS - 0.5
+    return int(place), place - int(place)
+
+
+_LOW_AT, _LIKELY_AT, _HIGH_AT = _place(_LOW), _place(_LIKELY), _place(_HIGH)
+
+
+def _ranked(ranked: Sequence[float], low: int, over: float) -> float:
+    return ranked[low] + (ranked[low + 1] - ranked[low]) * over
 
 
 def _passed(shares: Sequence[float], level: float) -> float | None:

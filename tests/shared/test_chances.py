@@ -37,3 +37,9 @@ def test_samples_count_by_their_weight() -> None:
     whole = Quantiles((n / 100.0, 1.0) for n in range(101))
     assert whole.value(0.25) == pytest.approx(0.25, abs=0.01)
     assert whole.of_normal(1.0) == pytest.approx(0.8413, abs=0.01)  # the table above
+
+
+def test_many_deviates_at_once_and_one_by_one_are_the_same() -> None:
+    whole = Quantiles((value, 1.0 + value) for value in (0.1, 0.4, 0.7, 1.3))
+    deviates = [-9.0, -2.5, -0.3, 0.0, 0.01, 1.7, 2.4999999999999996, 2.5, 9.0]
+    assert whole.of_normals(deviates) == [whole.of_normal(z) for z in deviates] == sorted(whole.of_normals(deviates))
