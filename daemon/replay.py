@@ -25,7 +25,7 @@ from daemon.rounds import Rounds
 from daemon.rules_compare import TOLD_STATES, AlertCounts, compared
 from daemon.rules_file import with_rules
 from shared.alerts import AlertBook
-from shared.readings import Reading
+from shared.charge import ChargeFilter
 from shared.rule import Watch
 from shared.rules import rules_for
 from shared.site import Instrument, Site
@@ -220,20 +220,24 @@ def _run(station: Station, rows: Iterator[FileRow], estimates: IO[str], rules: _
         ahead.write(AHEAD_HEAD)
         works.append((AHEAD_EVERY_S, partial(_write_ahead, station, begin_s, ahead)))
     rounds = Rounds(works)
-    take, charge, write = station.take, station.charge, estimates.write
-    at_s = 0.0
+    fold, charge, write = station.fold, station.charge, estimates.write
+    at_s, revision, rest = 0.0, -1, ""
     for time_text, time_s, values, suspect, missing in chain((first,), rows):
         at_s = time_s - begin_s
         if at_s > rounds.due_s:
             rounds.run_before(at_s)
-        take(Reading(FILE, at_s, values, suspect, missing))
+        fold(FILE, at_s, values, suspect, missing)
         if at_s >= rounds.due_s:
             rounds.run_at(at_s)
-        write(
-            f"{time_text.decode()},{charge.soc_frac:.5f},{charge.soc_sigma:.5f},{charge.capacity_ah:.4f},"
-            f"{charge.capacity_sigma_ah:.4f},{charge.shunt_offset_a:.5f}\n"
-        )
+        if charge.revision != revision:
+            revision, rest = charge.revision, _rest_of_line(charge)
+        write(f"{time_text.decode()},{charge.soc_frac:.5f},{rest}\n")
     rules.end(at_s)
+
+
+def _rest_of_line(charge: ChargeFilter) -> str:
+    """What of an estimate stays the same for some minutes."""
+    return f"{charge.soc_sigma:.5f},{charge.capacity_ah:.4f},{charge.capacity_sigma_ah:.4f},{charge.shunt_offset_a:.5f}"
 
 
 def _write_ahead(station: Station, begin_s: float, ahead: IO[str], now_s: float) -> None:

@@ -44,11 +44,12 @@ class ChargeFilter:
     Attributes:
         soc_frac: charge left over present capacity, 0..1.
         soc_sigma: its standard error.
+        revision: another number whenever more than soc_frac may have changed, which moves with each row.
     """
 
     __slots__ = (
-        *_TALLIES, *_MARKS, "bank", "belief", "has_shunt", "soc_frac", "soc_sigma", "_a_screen", "_c_screen",
-        "_charging_a", "_count", "_dark_w", "_edges", "_freeze", "_regulation", "_second", "_v_screen",
+        *_TALLIES, *_MARKS, "bank", "belief", "has_shunt", "revision", "soc_frac", "soc_sigma", "_a_screen",
+        "_c_screen", "_charging_a", "_count", "_dark_w", "_edges", "_freeze", "_regulation", "_second", "_v_screen",
     )  # fmt: skip
 
     def __init__(
@@ -94,6 +95,7 @@ class ChargeFilter:
         self.mean_v = bank.float_v
         self.gap_unknown = False
         self.fold_s = _MINUTE_S
+        self.revision = 0
         self._clear_span()
         self._show()
 
@@ -283,6 +285,7 @@ class ChargeFilter:
         soc, sigma = self.belief.soc()
         self.soc_frac = min(1.0, max(0.0, soc))
         self.soc_sigma = sigma
+        self.revision += 1
 
     # What is asked of it.
 

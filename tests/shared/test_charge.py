@@ -450,3 +450,25 @@ def test_covariance_stays_positive_over_a_fortnight_of_real_use() -> None:
         made = ChargeFilter(bank)
         run(made, plain_bank(14 * 24.0, amps=by_sun, step_s=30.0))
         assert smallest_pivot(made.belief.p) > 1e-9
+
+
+def test_more_than_the_charge_changes_only_with_the_revision() -> None:
+    """What writes estimates keeps their other columns until then."""
+    made = ChargeFilter(AGM)
+
+    def others() -> tuple[float, ...]:
+        return made.soc_sigma, made.capacity_ah, made.capacity_sigma_ah, made.shunt_offset_a
+
+    seen: dict[int, tuple[float, ...]] = {made.revision: others()}
+    told: dict[int, Callable[[], None]] = {
+        2000: lambda: made.measured(0.6, 0.02),
+        4000: lambda: made.changed("shunt"),
+        6000: lambda: made.voltages_apart(0.2),
+        8000: lambda: made.bridge(80_000.0, None),
+        9000: lambda: made.measured_capacity(20.0, 1.0),
+    }
+    for count, (row, _) in enumerate(plain_bank(48.0, amps=by_sun)):
+        made.step(*row)
+        told.get(count, lambda: None)()
+        assert seen.setdefault(made.revision, others()) == others()
+    assert len(seen) > 300
