@@ -38,6 +38,8 @@ Slices = Generator[None, None, bytes]  # work in parts, and the row that comes o
 FORMAT = 1
 VALUES, MINUTES, HOURS, POLLS = range(4)
 HOUR_MS = 3_600_000
+BLOCK_H = 6
+EPOCH_H = 240  # hours in one row of hours; a multiple of BLOCK_H
 KIND_BITS, START_SHIFT, BOOT_SHIFT = 2, 21, 40
 NUMBER_MOST = (1 << START_SHIFT - KIND_BITS) - 1
 START_MOST = (1 << BOOT_SHIFT - START_SHIFT) - 1
@@ -79,6 +81,16 @@ class ChunkKey(NamedTuple):
 def first_key(boot: int, start_h: int) -> int:
     """The least key of what starts in an hour of a boot."""
     return boot << BOOT_SHIFT | min(start_h, START_MOST) << START_SHIFT
+
+
+def hour_key(key: ChunkKey) -> int:
+    """The key of a row of hours in their own table: by channel first, so that a year of one lies together."""
+    return key.number << 42 | key.boot << 19 | key.start_h
+
+
+def key_of_hours(key: int) -> ChunkKey:
+    """The chunk's key of a row in the table of hours."""
+    return ChunkKey(key >> 19 & (1 << 23) - 1, key & (1 << 19) - 1, HOURS, key >> 42)
 
 
 class Shape(NamedTuple):

@@ -217,6 +217,28 @@ class StoredRun(NamedTuple):
     ended: str
 
 
+class Damage(NamedTuple):
+    """A row of the record that does not read back as it was written, and what was in it.
+
+    Attributes:
+        table, key: where it lay.
+        what: "values" of a quantity, "polls" of an instrument, "minutes" or "hours" of a quantity, "commit".
+        instrument, quantity: whose; empty where the row was of all.
+        boot, begin_s, end_s: between which times it lay.
+        readings: how many were in it; None where nothing tells.
+    """
+
+    table: str
+    key: int
+    what: str
+    instrument: str
+    quantity: str
+    boot: int
+    begin_s: float
+    end_s: float
+    readings: int | None
+
+
 class RecordSize(NamedTuple):
     """How big the record is.
 

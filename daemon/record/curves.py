@@ -10,11 +10,21 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from daemon.record.catalogue import ChannelEntry
-from daemon.record.chunks import HOUR_MS, HOURS, MINUTES, ChunkKey, DamagedChunk, first_key
+from daemon.record.chunks import (
+    BLOCK_H,
+    EPOCH_H,
+    HOUR_MS,
+    HOURS,
+    MINUTES,
+    ChunkKey,
+    DamagedChunk,
+    first_key,
+    hour_key,
+    key_of_hours,
+)
 from daemon.record.contents import Rollup, SeriesPoint
 from daemon.record.rollups import MINUTE_MS, Bucket, roll_up, take_columns, take_rollups
-from daemon.record.sealing import BLOCK_H, EPOCH_H, INTEGRATED_UNITS, hour_key
-from daemon.record.sweep import key_of_hours
+from daemon.record.sealing import INTEGRATED_UNITS
 from shared.quantities import QUANTITIES
 
 Ask = Callable[..., list[Any]]

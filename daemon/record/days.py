@@ -42,11 +42,16 @@ def runs_of(ask: Ask) -> list[StoredRun]:
 
 
 def days_of(ask: Ask) -> list[Day]:
-    """Give every row of the daybook, in the order in which the days began."""
+    """Give every row of the daybook, in the order in which the days began; a damaged one is worked out again."""
     rows = ask("SELECT name, boot, at_ms, json FROM day ORDER BY boot, at_ms, name")
-    return [Day(name, boot, ms / 1000.0, _mapping(text)) for name, boot, ms, text in rows]
+    days = (Day(name, boot, ms / 1000.0, _mapping(text)) for name, boot, ms, text in rows)
+    return [day for day in days if day.body]
 
 
 def _mapping(text: str) -> Mapping[str, Any]:
-    value = json.loads(text)
+    """What a row holds; nothing where it was damaged, because no checksum guards it."""
+    try:
+        value = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
     return value if isinstance(value, dict) else {}

@@ -8,13 +8,17 @@ reading is rewritten for it.
 
 import sqlite3
 from collections.abc import Callable, Mapping
+from functools import partial
 from types import MappingProxyType
+from typing import Any
 
 from daemon.clock import Anchor
 from daemon.errors import StoreError
+from daemon.record.catalogue import Catalogue
+from daemon.record.damage import damage_of, put_words
 
 APPLICATION_ID = 0x484C464D  # "HLFM": another program's database is never taken for a record
-VERSION = 3
+VERSION = 4
 PAGE_BYTES = 4096
 AUTO_VACUUM_INCREMENTAL = 2
 
@@ -35,6 +39,13 @@ DAY_TABLES = (
     " json TEXT NOT NULL)",
     "CREATE TABLE day (name TEXT PRIMARY KEY, boot INTEGER NOT NULL REFERENCES boot, at_ms INTEGER NOT NULL,"
     " json TEXT NOT NULL) WITHOUT ROWID",
+)
+
+# `aside` says what was in a row that lies in `damaged`, see damage.py.
+ASIDE_TABLES = (
+    "CREATE TABLE aside (id INTEGER PRIMARY KEY REFERENCES damaged, what TEXT NOT NULL, instrument TEXT NOT NULL,"
+    " quantity TEXT NOT NULL, boot INTEGER NOT NULL, begin_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL,"
+    " readings INTEGER)",
 )
 
 # `tail` has the reading rows of one commit each, see packing.py, until they are sealed.
@@ -60,10 +71,11 @@ TABLES = (
     " at_ms INTEGER NOT NULL, who TEXT NOT NULL, kind TEXT NOT NULL, text TEXT NOT NULL)",
     *SEALED_TABLES,
     *DAY_TABLES,
+    *ASIDE_TABLES,
 )
 
 # What each version brought, by the version; older ones lack it.
-TABLES_SINCE: Mapping[int, tuple[str, ...]] = MappingProxyType({2: SEALED_TABLES, 3: DAY_TABLES})
+TABLES_SINCE: Mapping[int, tuple[str, ...]] = MappingProxyType({2: SEALED_TABLES, 3: DAY_TABLES, 4: ASIDE_TABLES})
 
 # Asked in this order, each by itself: an instrument is never younger than its channels.
 CATALOGUE_QUESTIONS: Mapping[str, str] = MappingProxyType(
@@ -90,9 +102,23 @@ def _add_day_tables(db: sqlite3.Connection) -> None:
         db.execute(statement)
 
 
+def _add_aside_table(db: sqlite3.Connection) -> None:
+    """From 3 to 4: of a row that was set aside it is known what it held. Of earlier ones only when and whose."""
+    for statement in ASIDE_TABLES:
+        db.execute(statement)
+    ask = partial(_answer, db)
+    catalogue = Catalogue(**{kind: ask(question) for kind, question in CATALOGUE_QUESTIONS.items()})
+    for number, table, key in ask("SELECT id, place, k FROM damaged ORDER BY id"):
+        put_words(db, number, damage_of(ask, catalogue, table, key)._replace(readings=None))
+
+
+def _answer(db: sqlite3.Connection, question: str, *values: object) -> list[Any]:
+    return db.execute(question, values).fetchall()
+
+
 # The step from a version to the next one, by the version it starts from. A step only executes
 # statements; it runs in a transaction that ends with the new version number, or not at all.
-MIGRATIONS: Mapping[int, Migration] = MappingProxyType({1: _add_sealed_tables, 2: _add_day_tables})
+MIGRATIONS: Mapping[int, Migration] = MappingProxyType({1: _add_sealed_tables, 2: _add_day_tables, 3: _add_aside_table})
 
 
 def anchor_of(row: tuple[int, int, int, int, str]) -> Anchor:

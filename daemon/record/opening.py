@@ -169,6 +169,7 @@ class OpenedRecord:
         how = how or ("mode=ro" if live else "immutable=1")
         name = f"file:{quote(str(self.file.absolute()))}?{how}"
         self._db = sqlite3.connect(name, uri=True, timeout=LOCKED_WAIT_S, isolation_level=None)
+        self._db.text_factory = _text
         if self._alone:
             self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
         # Rows lie together and are read once; SQLite's own 2 MB would stay with a service that reads now and then.
@@ -194,6 +195,11 @@ class OpenedRecord:
             f"{self.file} can't be read by user {files.user_name()}: join the group {group} "
             f"(usermod -aG {group} {files.user_name()}) and log in again"
         )
+
+
+def _text(coded: bytes) -> str:
+    """A text as it is kept; with signs for what a damaged one has that is none, because the rest can be read."""
+    return coded.decode("utf-8", "replace")
 
 
 def _group_of(file: Path) -> str:

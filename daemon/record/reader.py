@@ -11,9 +11,10 @@ from daemon.clock import Anchor
 from daemon.record import files, layout
 from daemon.record.bounds import Bounds, bounds_of
 from daemon.record.catalogue import Catalogue, ChannelEntry, UnknownNumber
-from daemon.record.chunks import HOUR_MS, ChunkKey, DamagedChunk
+from daemon.record.chunks import BLOCK_H, HOUR_MS, ChunkKey, DamagedChunk
 from daemon.record.contents import (
     BootEntry,
+    Damage,
     Day,
     Moment,
     Placed,
@@ -37,6 +38,7 @@ from daemon.record.curves import (
     rollups,
     step_for,
 )
+from daemon.record.damage import SWEPT_TABLES, asides, damage_of
 from daemon.record.dating import Dating
 from daemon.record.days import days_of, runs_of
 from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
@@ -50,7 +52,6 @@ from daemon.record.packing import (
     split_key,
     unpack_row,
 )
-from daemon.record.sealing import BLOCK_H
 from daemon.record.stretches import Commits, Stretches
 from daemon.record.sweep import Swept, newest_ms, newest_sealed_ms, sweep
 from shared.readings import Reading
@@ -467,6 +468,27 @@ class RecordReader:
         """
         return sweep(self._opened.ask, progress)
 
+    def damage_met(self) -> list[Damage]:
+        """Say of every row that was left out so far because it is damaged what it held, in the order of times."""
+        places = {("tail", key) for key in self.damaged}
+        places |= {place for place in self.damaged_chunks if place[0] in SWEPT_TABLES}
+        found = [damage_of(self._opened.ask, self._names(), *place) for place in places]
+        return sorted(found, key=lambda one: (one.boot, one.begin_s, one.table, one.key))
+
+    def damage_at(self, table: str, key: int) -> Damage:
+        """Say what a damaged row holds, as far as it can be told."""
+        return damage_of(self._opened.ask, self._names(), table, key)
+
+    def set_aside(self, since: Moment | None = None, until: Moment | None = None) -> list[Damage]:
+        """Give what was set aside because it was damaged and touches a range, in the order of times."""
+        first = (0, 0.0) if since is None else self._place(since)
+        end = None if until is None else self._place(until)
+        return [
+            one
+            for one in asides(self._opened.ask)
+            if (one.boot, one.end_s) >= first and (end is None or (one.boot, one.begin_s) < end)
+        ]
+
     def check_rows(self) -> int:
         """Compare every row with its checksum, note the damaged ones, and tell how many rows there are."""
         count, first = 0, 0
@@ -514,5 +536,9 @@ class RecordReader:
 
 
 def _mapping(text: str) -> dict[str, object]:
-    value = json.loads(text)
+    """What a JSON column holds; nothing where it was damaged, because no checksum guards it."""
+    try:
+        value = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
     return value if isinstance(value, dict) else {}

@@ -13,9 +13,12 @@ from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
+from typing import Any
 
 from daemon.record.catalogue import Catalogue, UnknownNumber
 from daemon.record.chunks import (
+    BLOCK_H,
+    EPOCH_H,
     HOUR_MS,
     HOURS,
     MINUTES,
@@ -28,6 +31,7 @@ from daemon.record.chunks import (
     PollBlock,
     are_end_to_end,
     first_key,
+    hour_key,
     joined,
     pack_polls,
     pack_values,
@@ -36,6 +40,7 @@ from daemon.record.chunks import (
     take_values,
     values_in_slices,
 )
+from daemon.record.damage import damage_of, put_aside
 from daemon.record.packing import (
     DamagedRow,
     Group,
@@ -58,13 +63,10 @@ from daemon.record.rollups import (
 )
 from shared.quantities import QUANTITIES
 
-BLOCK_H = 6
-EPOCH_H = 240  # hours in one row of hours; a multiple of BLOCK_H
 # An hour is sealed this long after its end, so that a commit that was late is in.
 LATE_MS = 60_000
 ROWS_A_SLICE = 32
 INTEGRATED_UNITS = ("A", "W")
-SWEPT_TABLES = ("tail", "piece", "block", "minute", "hour")
 
 _Rows = list[tuple[int, bytes]]
 _Chunks = dict[str, dict[ChunkKey, bytes]]  # by table
@@ -77,7 +79,7 @@ class Sealed:
 
     Attributes:
         hours, blocks: sealed and packed.
-        damaged: rows that did not fit their checksum and were set aside.
+        damaged: rows that did not fit their checksum when they were met, and were set aside.
     """
 
     hours: int = 0
@@ -144,17 +146,6 @@ class Sealer:
     def forget(self) -> None:
         """Give up what is half done; it begins anew."""
         self._work = None
-
-    def set_aside(self, table: str, key: int) -> bool:
-        """Move a damaged row away, inside a transaction; tell whether it was there."""
-        if table not in SWEPT_TABLES:
-            raise ValueError(f"no table {table} of rows with checksums")
-        row = self._db.execute(f"SELECT row FROM {table} WHERE k = ?", (key,)).fetchone()
-        if row is None:
-            return False
-        set_aside(self._db, table, key, row[0], *self._now)
-        self.sealed.damaged += 1
-        return True
 
     # -- what is to be done --------------------------------------------------------------------
 
@@ -350,6 +341,8 @@ class Sealer:
         key = ChunkKey(boot, start_h // EPOCH_H * EPOCH_H, HOURS, channel)
         rows = self._db.execute("SELECT k, row FROM hour WHERE k = ?", (hour_key(key),)).fetchall()
         earlier = self._rollups({"hour": [(key.packed(), row) for _, row in rows]}, HOURS, channel, change)
+        if rows and not earlier:
+            earlier = self.hours_by_minutes(key)
         row = pack_rollups(key, _together([*earlier, *chunks]), integrals=self._is_integrated(channel))
         change.into.setdefault("hour", []).append((hour_key(key), row))
 
@@ -380,16 +373,36 @@ class Sealer:
                 try:
                     found.append(take_rollups(key, row))
                 except DamagedChunk:
-                    change.damaged.append((table, packed, row))
+                    change.damaged.append((table, hour_key(key) if table == "hour" else packed, row))
         return found
+
+    def hours_by_minutes(self, key: ChunkKey) -> list[RolledUp]:
+        """Work the hours of a row that is lost out again, from the minutes that are left; to a minute's step."""
+        found: list[RolledUp] = []
+        for start_h in range(key.start_h, key.start_h + EPOCH_H, BLOCK_H):
+            of_block = ChunkKey(key.boot, start_h, MINUTES, key.number)
+            for (row,) in self._ask("SELECT row FROM minute WHERE k = ?", of_block.packed()):
+                with suppress(DamagedChunk):
+                    minutes = take_rollups(of_block, row)
+                    found.append(RolledUp(minutes.usual_ms, list(hours_of(minutes.buckets))))
+        return found
+
+    def put_hours(self, key: ChunkKey) -> None:
+        """Put hours in the place of a row that was set aside, as far as minutes are left; in a transaction."""
+        chunks = self.hours_by_minutes(key)
+        if chunks:
+            row = pack_rollups(key, _together(chunks), integrals=self._is_integrated(key.number))
+            self._db.execute("INSERT INTO hour (k, row) VALUES (?, ?)", (hour_key(key), row))
 
     # -- writing -------------------------------------------------------------------------------
 
     def _apply(self, change: _Change) -> None:
         boot, now_ms = self._now
         with self._transaction():
-            for table, key, row in change.damaged:
-                set_aside(self._db, table, key, row, boot, now_ms)
+            # Of all of them first: what values were, their polls tell, which may be among the damaged.
+            found = [damage_of(self._ask, self._catalogue(), table, key) for table, key, _ in change.damaged]
+            for damage, (_, _, row) in zip(found, change.damaged, strict=True):
+                put_aside(self._db, damage, row, boot, now_ms)
             for table, keys in change.out_of.items():
                 self._db.executemany(f"DELETE FROM {table} WHERE k = ?", [(key,) for key in keys])
             for table, rows in change.into.items():
@@ -398,13 +411,8 @@ class Sealer:
             self._db.executemany("UPDATE tail SET row = ? WHERE k = ?", [(row, key) for key, row in change.shortened])
         self.sealed.damaged += len(change.damaged)
 
-
-def set_aside(db: sqlite3.Connection, table: str, key: int, row: bytes, boot: int, now_ms: int) -> None:
-    """Move a damaged row to where such rows are kept; inside a transaction."""
-    db.execute(
-        "INSERT INTO damaged (place, k, row, boot, at_ms) VALUES (?, ?, ?, ?, ?)", (table, key, row, boot, now_ms)
-    )
-    db.execute(f"DELETE FROM {table} WHERE k = ?", (key,))
+    def _ask(self, question: str, *values: object) -> list[Any]:
+        return self._db.execute(question, values).fetchall()
 
 
 def fill_columns(
@@ -441,11 +449,6 @@ def fill_column(
     block.shapes = [shape._replace(good=tuple(one for one in shape.good if one != channel)) for shape in block.shapes]
     if row is not None:
         damaged(key.packed(), row)
-
-
-def hour_key(key: ChunkKey) -> int:
-    """The key of a row of hours in their own table: by channel first, so that a year of one lies together."""
-    return key.number << 42 | key.boot << 19 | key.start_h
 
 
 def _together(chunks: list[RolledUp]) -> RolledUp:

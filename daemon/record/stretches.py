@@ -14,6 +14,7 @@ from typing import Any
 
 from daemon.record.catalogue import Catalogue, UnknownNumber
 from daemon.record.chunks import (
+    BLOCK_H,
     HOUR_MS,
     POLLS,
     START_MOST,
@@ -27,7 +28,7 @@ from daemon.record.chunks import (
     take_polls,
 )
 from daemon.record.packing import BOOT_SHIFT, MS_MOST, DamagedRow, oldest_ms, row_key, split_key
-from daemon.record.sealing import BLOCK_H, fill_columns
+from daemon.record.sealing import fill_columns
 from daemon.record.sweep import newest_sealed_ms
 from shared.readings import Reading
 

@@ -18,11 +18,12 @@ from daemon.record.chunks import (
     first_key,
     take_polls,
 )
+from daemon.record.damage import SWEPT_TABLES, chunk_key, is_damaged
 from daemon.record.packing import DamagedRow, check_row
 from daemon.record.rollups import take_rollups
-from daemon.record.sealing import SWEPT_TABLES
 
 ROWS_A_QUESTION = 256
+ROWS_AT_ONCE = 8
 
 Ask = Callable[..., list[Any]]
 
@@ -34,21 +35,26 @@ class Swept:
     Attributes:
         rows: how many were looked at.
         damaged: table and key of each that does not fit its checksum, or counts wrong inside.
-        lost: the keys of chunks whose instrument's polls say they must be there, and that are not.
-        orphans: the keys of chunks of values whose polls are not there.
+        lost: table and key of chunks whose instrument's polls say they must be there, and that are not.
+        orphans: table and key of chunks of values whose polls are not there.
         aside: how many rows were set aside before.
     """
 
     rows: int = 0
     damaged: list[tuple[str, int]] = field(default_factory=list)
-    lost: list[ChunkKey] = field(default_factory=list)
-    orphans: list[ChunkKey] = field(default_factory=list)
+    lost: list[tuple[str, ChunkKey]] = field(default_factory=list)
+    orphans: list[tuple[str, ChunkKey]] = field(default_factory=list)
     aside: int = 0
 
     @property
     def is_whole(self) -> bool:
         """Whether nothing is wrong."""
         return not (self.damaged or self.lost or self.orphans)
+
+    @property
+    def bad(self) -> list[tuple[str, int]]:
+        """Table and key of everything that is wrong."""
+        return [*self.damaged, *((table, key.packed()) for table, key in (*self.lost, *self.orphans))]
 
 
 def sweep(ask: Ask, progress: Callable[[int, int], None] = lambda done, of: None) -> Swept:
@@ -62,65 +68,92 @@ def sweep(ask: Ask, progress: Callable[[int, int], None] = lambda done, of: None
     total = sum(ask(f"SELECT count(*) FROM {table}")[0][0] for table in SWEPT_TABLES)
     (swept.aside,) = ask("SELECT count(*) FROM damaged")[0]
     for table in SWEPT_TABLES:
-        expected: dict[ChunkKey, int] = {}
-        found: dict[ChunkKey, int] = {}
+        looks = _Looks(ask, table, swept)
         first = -(1 << 63)
         while True:
             rows = ask(f"SELECT k, row FROM {table} WHERE k >= ? ORDER BY k LIMIT ?", first, ROWS_A_QUESTION)
             for key, row in rows:
-                _look(table, key, row, swept, expected, found)
-            swept.rows += len(rows)
+                looks.take(key, row)
             progress(swept.rows, max(total, swept.rows))
             if len(rows) < ROWS_A_QUESTION:
                 break
             first = rows[-1][0] + 1
-            _settle(expected, found, ChunkKey.of(first).start_h, swept)
-        _settle(expected, found, None, swept)
+            looks.settle(ChunkKey.of(first).start_h)
+        looks.settle(None)
     return swept
 
 
-def _look(
-    table: str, key: int, row: bytes, swept: Swept, expected: dict[ChunkKey, int], found: dict[ChunkKey, int]
-) -> None:
-    try:
-        if table == "tail":
+def look_over(ask: Ask, table: str, first: int) -> tuple[Swept, int | None]:
+    """Do the same for the few rows at or after a key that belong together: of one instrument's hours, mostly.
+
+    Returns: what was found, and the key to go on with; None at the end of the table.
+    """
+    swept = Swept()
+    rows = ask(f"SELECT k FROM {table} WHERE k >= ? ORDER BY k LIMIT 1", first)
+    if not rows:
+        return swept, None
+    if table in ("tail", "hour"):
+        rows = ask(f"SELECT k, row FROM {table} WHERE k >= ? ORDER BY k LIMIT ?", first, ROWS_AT_ONCE)
+        behind = rows[-1][0] + 1
+    else:
+        key = ChunkKey.of(rows[0][0])
+        behind = first_key(key.boot, key.start_h + 1)
+        rows = ask(f"SELECT k, row FROM {table} WHERE k >= ? AND k < ?", first_key(key.boot, key.start_h), behind)
+    looks = _Looks(ask, table, swept)
+    for key_, row in rows:
+        looks.take(key_, row)
+    looks.settle(None)
+    return swept, behind
+
+
+class _Looks:
+    """Looks at the rows of one table, in the order of their keys."""
+
+    def __init__(self, ask: Ask, table: str, swept: Swept) -> None:
+        self._ask, self._table, self._swept = ask, table, swept
+        self._expected: dict[ChunkKey, int] = {}
+        self._found: dict[ChunkKey, int] = {}
+
+    def take(self, key: int, row: bytes) -> None:
+        """Look at a row."""
+        self._swept.rows += 1
+        try:
+            self._look(key, row)
+        except (DamagedRow, DamagedChunk, ValueError, TypeError, OverflowError):
+            self._swept.damaged.append((self._table, key))
+
+    def _look(self, key: int, row: bytes) -> None:
+        if self._table == "tail":
             check_row(key, row)
             return
-        if table == "hour":
-            take_rollups(key_of_hours(key), row)
-            return
-        chunk = ChunkKey.of(key)
+        chunk = chunk_key(self._table, key)
         if chunk.kind in (MINUTES, HOURS):
             take_rollups(chunk, row)
             return
         check_chunk(key, row)
-        found[chunk] = count_of(row)
+        self._found[chunk] = count_of(row)
         if chunk.kind == POLLS:
             for channel, count in channels_of(chunk, row).items():
-                expected[chunk._replace(kind=VALUES, number=channel)] = count
-    except (DamagedRow, DamagedChunk, ValueError, TypeError, OverflowError):
-        swept.damaged.append((table, key))
+                self._expected[chunk._replace(kind=VALUES, number=channel)] = count
 
+    def settle(self, going_on_h: int | None) -> None:
+        """Compare what must be there with what is, but for the hour that is still being read.
 
-def _settle(expected: dict[ChunkKey, int], found: dict[ChunkKey, int], going_on_h: int | None, swept: Swept) -> None:
-    """Compare what must be there with what is, but for the hour that is still being read."""
-    damaged = {key for _, key in swept.damaged}
-    for key in [key for key in expected if key.start_h != going_on_h]:
-        count = expected.pop(key)
-        if key not in found and key.packed() not in damaged:
-            swept.lost.append(key)
-        elif key in found and found[key] != count:
-            swept.damaged.append(("block", key.packed()))
-        found.pop(key, None)
-    for key in [key for key in found if key.start_h != going_on_h]:
-        if key.kind == VALUES:
-            swept.orphans.append(key)
-        del found[key]
-
-
-def key_of_hours(key: int) -> ChunkKey:
-    """The chunk's key of a row in the table of hours; see sealing.hour_key."""
-    return ChunkKey(key >> 19 & (1 << 23) - 1, key & (1 << 19) - 1, HOURS, key >> 42)
+        What seems to be missing is looked up again: a service may have moved its hour on meanwhile.
+        """
+        damaged, swept = {key for _, key in self._swept.damaged}, self._swept
+        for key in [key for key in self._expected if key.start_h != going_on_h]:
+            count = self._expected.pop(key)
+            if key not in self._found and key.packed() not in damaged:
+                if is_damaged(self._ask, self._table, key.packed()):
+                    swept.lost.append((self._table, key))
+            elif key in self._found and self._found[key] != count:
+                swept.damaged.append((self._table, key.packed()))
+            self._found.pop(key, None)
+        for key in [key for key in self._found if key.start_h != going_on_h]:
+            if key.kind == VALUES and is_damaged(self._ask, self._table, key.packed()):
+                swept.orphans.append((self._table, key))
+            del self._found[key]
 
 
 def newest_sealed_ms(ask: Ask, boot: int) -> int:

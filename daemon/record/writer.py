@@ -12,10 +12,13 @@ from daemon.clock import Anchor
 from daemon.errors import StoreError, StoreFull
 from daemon.record import files, layout, room
 from daemon.record.catalogue import Catalogue, Channel
-from daemon.record.contents import AlertChange, Batch, Boot
+from daemon.record.contents import AlertChange, Batch, Boot, Damage
+from daemon.record.damage import chunk_key, damage_of, set_aside_damaged
 from daemon.record.days import put_days
 from daemon.record.failures import is_damage, writing_error
 from daemon.record.packing import at_ms, pack_row, row_key, split_key
+from daemon.record.patrol import EVERY_MS, Patrol
+from daemon.record.patrol import STATE_NAME as PATROL_STATE
 from daemon.record.sealing import Sealed, Sealer
 from daemon.record.sweep import newest_sealed_ms
 
@@ -38,6 +41,8 @@ class Record:
         set_aside: where a damaged file was moved to at this start, or None.
         newest_anchor: the newest trusted pair, of this boot or one before, or None.
         room: how much there was when `tend` looked last, None before.
+        patrol: the slow look for damage.
+        newly_damaged: what it has found; whoever tells of it empties this.
         dropped_blocks: how many blocks of old readings or minutes went to keep within the budget.
     """
 
@@ -53,6 +58,10 @@ class Record:
         self.room: room.Room | None = None
         self.dropped_blocks = 0
         self._looked_ms = self._worked_ms = -LOOK_EVERY_MS
+        self._patrolled_ms = -EVERY_MS
+        self._now = (0, 0)
+        self.patrol = Patrol()
+        self.newly_damaged: list[Damage] = []
         try:
             self._db = sqlite3.connect(file, timeout=LOCKED_WAIT_S, isolation_level=None)
         except sqlite3.Error as why:
@@ -118,12 +127,21 @@ class Record:
             with self._transaction():
                 self._put_catalogue()
                 self.boot = self._boot(boot_id, at_ms(elapsed_s), wall_utc_s)
+                self._now = (self.boot.number, at_ms(elapsed_s))
                 self._last_key = self._newest_key(self.boot.number)
                 self.newest_anchor = self._read_newest_anchor()
+            self._take_up_patrol()
         except BaseException:
             self._db.close()
             raise
         self._catalogue.additions.clear()
+
+    def _take_up_patrol(self) -> None:
+        with suppress(ValueError, sqlite3.Error):  # then it begins with the first row again
+            rows = self._ask("SELECT json FROM state WHERE name = ?", PATROL_STATE)
+            state = json.loads(rows[0][0]) if rows else None
+            if isinstance(state, dict):
+                self.patrol.take_up(state)
 
     def _prepare(self) -> None:
         try:
@@ -182,7 +200,7 @@ class Record:
         return self._sealer.sealed
 
     def tend(self, elapsed_s: float) -> bool:
-        """Do one short piece of housekeeping: sealing, packing, keeping within the budget.
+        """Do one short piece of housekeeping: sealing, packing, keeping within the budget, looking for damage.
 
         It runs on elapsed time alone and needs no calendar. Between two pieces a commit may come.
 
@@ -192,6 +210,7 @@ class Record:
         Raises: StoreError: it could not be stored; what was sealed half is begun anew later.
         """
         now_ms = at_ms(elapsed_s)
+        self._now = (self.boot.number, now_ms)
         try:
             if now_ms - self._worked_ms >= WORK_EVERY_MS or now_ms < self._worked_ms:
                 if self._sealer.step(self.boot.number, now_ms):
@@ -201,7 +220,14 @@ class Record:
                 self._looked_ms = now_ms
                 room.make_ballast(self.file.parent)
                 self.room = room.look(self._db, self.file, self._pages_most)
-            return (self._is_over_budget() and self._drop_oldest()) or self._shrink()
+            if (self._is_over_budget() and self._drop_oldest()) or self._shrink():
+                return True
+            if now_ms - self._patrolled_ms >= EVERY_MS or now_ms < self._patrolled_ms:
+                self._patrolled_ms = now_ms
+                self.newly_damaged += [
+                    damage_of(self._ask, self._catalogue, *place) for place in self.patrol.step(self._ask)
+                ]
+            return False
         except sqlite3.Error as why:
             self._sealer.forget()
             raise self._failed(why) from why
@@ -220,14 +246,28 @@ class Record:
             progress(slices)
         return self.sealed
 
-    def set_aside_damaged(self, table: str, key: int) -> bool:
-        """Move a row that a sweep has found damaged to where such rows are kept; tell whether it was there.
+    def set_aside_damaged(self, places: Sequence[tuple[str, int]]) -> list[Damage]:
+        """Move rows that a sweep has found damaged to where such rows are kept, in one transaction.
 
-        Raises: StoreError.
+        Each is looked at again: what is whole stays. With polls go the values that are nothing without them, and
+        hours that are lost are worked out again from the minutes that are left.
+
+        Args:
+            places: table and key of each; at most some ten at once, or a commit waits.
+        Returns: what was moved.
+        Raises: StoreError: nothing was moved; ValueError: no such table.
         """
-        sealed = self._sealer
+        moved: list[Damage] = []
         with self._transaction():
-            return sealed.set_aside(table, key)
+            for table, key in places:
+                found = set_aside_damaged(self._db, self._ask, self._catalogue, table, key, *self._now)
+                if found and table == "hour":
+                    self._sealer.put_hours(chunk_key(table, key))
+                moved += found
+        for damage in moved:
+            self.patrol.forget(damage.table, damage.key)
+        self._sealer.forget()
+        return moved
 
     def log_holders(self) -> list[str]:
         """Name who else has the record open, when its log has grown too much; empty otherwise."""
@@ -341,6 +381,11 @@ class Record:
             execute(
                 "INSERT OR REPLACE INTO state (name, boot, at_ms, json) VALUES (?, ?, ?, ?)",
                 (name, boot, until_ms, _as_json(value)),
+            )
+        if batch.state and self.patrol.changed:  # along with a commit that is written anyway
+            execute(
+                "INSERT OR REPLACE INTO state (name, boot, at_ms, json) VALUES (?, ?, ?, ?)",
+                (PATROL_STATE, boot, until_ms, _as_json(self.patrol.state())),
             )
         for anchor in batch.anchors:
             execute(

@@ -48,7 +48,7 @@ def test_a_copy_beside_the_writer_has_what_is_only_in_the_log(tmp_path: Path) ->
     record.commit(ten_seconds(100.0))
     with RecordReader(tmp_path / "state") as reader:
         reader.copy_to(tmp_path / "copy.db")
-        assert reader.check_pages() == [] and reader.layout == 3
+        assert reader.check_pages() == [] and reader.layout == 4
     record.commit(ten_seconds(110.0))
     with RecordReader(tmp_path / "copy.db") as copy:
         assert len(list(copy.readings())) == 11

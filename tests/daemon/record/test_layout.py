@@ -157,3 +157,22 @@ def test_a_record_of_layout_2_is_brought_up_to_date_without_losing_anything(of_l
     assert db.execute("PRAGMA user_version").fetchone() == (VERSION,)
     assert db.execute("SELECT (SELECT count(*) FROM run) + (SELECT count(*) FROM day)").fetchone() == (0,)
     db.close()
+
+
+# -- a record written by the release that had layout 3 ---------------------------------------------
+
+LAYOUT_3 = Path(__file__).with_name("layout-3.db.gz")  # two sealed hours, of which a chunk of values was set aside
+
+
+def test_a_record_of_layout_3_is_brought_up_to_date_and_says_what_was_set_aside_in_it(tmp_path: Path) -> None:
+    (tmp_path / "record.db").write_bytes(gzip.decompress(LAYOUT_3.read_bytes()))
+    before = told(tmp_path)
+    assert isinstance(before[0], list) and len(before[0]) == 1430
+    with RecordReader(tmp_path) as follower:
+        assert follower.sweep().is_whole and follower.set_aside() == []
+        Record.open(tmp_path, boot_id="c3" * 16, elapsed_s=10.0, wall_utc_s=0.0).close()
+        assert told(tmp_path)[:3] == before[:3]
+        (aside,) = follower.set_aside()
+        assert follower.sweep().is_whole
+    # The first hour of the first channel; how many values it had, that release did not write down.
+    assert aside == ("piece", 1 << 40 | 1 << 2, "values", "shunt", "bank_v", 1, 100.0, 3589.0, None)

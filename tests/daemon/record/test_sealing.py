@@ -10,8 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from daemon.record import Batch, Placed, Record, RecordReader
+from daemon.record.chunks import BLOCK_H
 from daemon.record.poll_times import MOVED_MOST_MS, SHARE_MOST
-from daemon.record.sealing import BLOCK_H
 from servers.records import open_record, ten_seconds
 from shared.readings import Reading
 
@@ -326,12 +326,16 @@ def test_a_damaged_chunk_found_by_the_sweep_is_told_left_out_and_moved_away_not_
         list(reader.readings())
         assert reader.damaged_chunks == {("block", key)}
     assert told[-1][0] == told[-1][1] > 0
-    assert record.set_aside_damaged("block", key)
-    assert not record.set_aside_damaged("block", key)
+    (moved,) = record.set_aside_damaged([("block", key)])
+    # Six hours of every 10 s, but for the 59 in which the shunt was away.
+    assert (moved.what, moved.instrument, moved.readings) == ("values", "shunt", 2160 - 59)
+    assert record.set_aside_damaged([("block", key)]) == []
     (row,) = record._db.execute("SELECT place, k FROM damaged").fetchall()
     assert row == ("block", key)
     with pytest.raises(ValueError, match="no table"):
-        record.set_aside_damaged("state", 1)
+        record.set_aside_damaged([("state", 1)])
     with RecordReader(tmp_path) as reader:
-        assert [lost.packed() for lost in reader.sweep().lost] == [key]
+        swept = reader.sweep()
+        assert swept.is_whole and swept.aside == 1
+        assert reader.set_aside() == [moved]
     record.close()

@@ -73,7 +73,7 @@ def test_the_file_has_the_settings_that_can_only_be_given_before_the_first_table
     assert raw(tmp_path, "PRAGMA page_size") == [(4096,)]
     assert raw(tmp_path, "PRAGMA auto_vacuum") == [(2,)]
     assert raw(tmp_path, "PRAGMA journal_mode") == [("wal",)]
-    assert raw(tmp_path, "PRAGMA user_version") == [(3,)]
+    assert raw(tmp_path, "PRAGMA user_version") == [(4,)]
     assert raw(tmp_path, "PRAGMA application_id") == [(APPLICATION_ID,)]
 
 
@@ -287,7 +287,7 @@ def test_a_newer_releases_record_is_left_alone(tmp_path: Path) -> None:
     db.execute("PRAGMA user_version = 7")
     db.close()
     for opening in (open_record, RecordReader):
-        with pytest.raises(StoreError, match="has layout 7 and was written by a newer release; .* up to 3"):
+        with pytest.raises(StoreError, match="has layout 7 and was written by a newer release; .* up to 4"):
             opening(tmp_path)
 
 
