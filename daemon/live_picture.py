@@ -205,4 +205,5 @@ def _record(recorder: Recorder, folder: str, now_s: float) -> RecordPicture:
         "why": recorder.why,
         "commits": recorder.commits,
         "readings": recorder.readings,
+        "damaged": recorder.damaged_rows,
     }

@@ -108,7 +108,7 @@ class LinePicture(TypedDict):
 
 
 class RecordPicture(TypedDict):
-    """What the record took; `failing_s` and `why` when it takes nothing more."""
+    """What the record took; `failing_s` and `why` when it takes nothing more; `damaged`: pieces found so far."""
 
     folder: str
     last_commit_age_s: float | None
@@ -116,6 +116,7 @@ class RecordPicture(TypedDict):
     why: str | None
     commits: int
     readings: int
+    damaged: NotRequired[int]
 
 
 class Picture(TypedDict):
@@ -215,6 +216,7 @@ def read_picture(raw: object) -> Picture:
             "why": _text(record, "why") or None,
             "commits": _count(record, "commits"),
             "readings": _count(record, "readings"),
+            "damaged": _count(record, "damaged"),
         },
         "sending": dict(sending) if isinstance(sending, Mapping) else None,
         "lookahead": dict(ahead) if isinstance(ahead, Mapping) else None,

@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from daemon.errors import StoreBusy, StoreError
-from daemon.record import Anchor, Batch, Day, Entry, Record, Room, Run
+from daemon.record import Anchor, Batch, Damage, Day, Entry, Record, Room, Run
 from daemon.trouble_log import TroubleLog
 from shared.alerts import AlertEvent
 from shared.notices import Notice
@@ -23,6 +23,8 @@ PENDING_READINGS_MOST = 20_000  # about four hours of a shunt at 1 s and a contr
 ENTRIES_MOST = 1000  # of people, waiting for a record that can't be written
 REOPEN_EVERY_S = 30.0
 SET_ASIDE_TOLD_S = 86_400.0
+ROWS_AT_ONCE = 8  # damaged ones, moved in one transaction
+DAMAGE_LOGGED_MOST = 5  # of one look
 
 
 class Recorder:
@@ -48,6 +50,9 @@ class Recorder:
         self.failing_since_s: float | None = None
         self.why: str | None = None
         self.room: Room | None = None
+        self.damaged_rows = 0  # found so far and still there
+        self._aside_by_itself = self._aside_count = 0
+        self._aside_s = -SET_ASIDE_TOLD_S
         self._open_record = open_record
         self._clock = clock
         self._commit_s = commit_s
@@ -139,6 +144,7 @@ class Recorder:
         loop = asyncio.get_running_loop()
         try:
             self._record = await loop.run_in_executor(self._writer, self._open_record)
+            self.damaged_rows, self._aside_by_itself = self._record.patrol.count, 0
         except StoreBusy:
             raise
         except StoreError as why:
@@ -205,12 +211,51 @@ class Recorder:
                 self._sealing_trouble.failed(self._clock(), str(why))
                 return
             self._sealing_trouble.recovered(self._clock())
+            self._look_for_damage(self._record)
             if self.room is not self._record.room:
                 self.room = self._record.room
                 holders = await loop.run_in_executor(self._writer, self._record.log_holders)
                 self._look_at_log(holders)
             if not more or self._clock() >= until_s:
                 return
+
+    def _look_for_damage(self, record: Record) -> None:
+        """Tell of what has been found damaged or was set aside since the last look; called between two pieces."""
+        for damage in record.newly_damaged[:DAMAGE_LOGGED_MOST]:
+            log.warning("row %d of %s is damaged and left out: see halfmark verify", damage.key, damage.table)
+        record.newly_damaged.clear()
+        if record.sealed.damaged > self._aside_by_itself:
+            count = record.sealed.damaged - self._aside_by_itself
+            log.warning("%d damaged rows were in the way of sealing and are set aside: see halfmark verify", count)
+            self._aside_by_itself, self._aside_s = record.sealed.damaged, self._clock()
+            self._aside_count = count
+        self.damaged_rows = record.patrol.count
+
+    async def set_aside_damaged(self, places: Sequence[tuple[str, int]]) -> list[Damage]:
+        """Have damaged rows moved away by the writer, some at a time, so that a commit can come in between.
+
+        Args:
+            places: table and key of each.
+        Returns: what was moved; what is whole stays.
+        Raises: StoreError: the record can't be written; what was moved before that stays so.
+        """
+        loop = asyncio.get_running_loop()
+        moved: list[Damage] = []
+        for begin in range(0, len(places), ROWS_AT_ONCE):
+            if self._record is None:
+                raise StoreError(f"the record is not open: {self.why or 'ask again'}")
+            some = places[begin : begin + ROWS_AT_ONCE]
+            moved += await loop.run_in_executor(self._writer, self._record.set_aside_damaged, some)
+        if self._record is not None:
+            self.damaged_rows = self._record.patrol.count
+        return moved
+
+    def damaged(self, now_s: float) -> float | None:
+        """How many damaged pieces are in the record, and for a day those that were in the way; None with none open."""
+        if self._record is None:
+            return None
+        lately = now_s - self._aside_s < SET_ASIDE_TOLD_S
+        return float(self.damaged_rows + (self._aside_count if lately else 0))
 
     def _look_at_log(self, holders: list[str]) -> None:
         if holders and self.room is not None:
@@ -222,6 +267,13 @@ class Recorder:
     def record_failing_s(self, now_s: float) -> float:
         """For how long nothing could be stored, s; 0 when all is well."""
         return 0.0 if self.failing_since_s is None else max(0.0, now_s - self.failing_since_s)
+
+    def keeps(self, folder: Path) -> bool:
+        """Whether the open record lies in a folder, whatever name that goes by."""
+        try:
+            return self._record is not None and self._record.file.parent.samefile(folder)
+        except OSError:
+            return False
 
     @property
     def set_aside(self) -> Path | None:

@@ -70,6 +70,7 @@ def told_facts(
         "clock_untrusted_h": now_s / 3600.0 if anchor is None else 0.0,
         "record_failing_s": recorder.record_failing_s(now_s),
         "record_set_aside": recorder.records_set_aside(now_s),
+        "record_damaged": recorder.damaged(now_s),
         "record_used_share": recorder.record_used_share,
         "disk_free_mb": recorder.disk_free_mb,
         "sending_waiting_h": sending.waiting_h(now_s),

@@ -294,6 +294,8 @@ def _record(picture: Picture) -> Row:
         return Row(f"{pad('Record', LABEL)}NOTHING STORED for {span(record['failing_s'])}: {why}", "bad")
     last_s = record["last_commit_age_s"]
     last = "nothing stored yet" if last_s is None else f"stored {span(last_s)} ago"
+    if damaged := record.get("damaged"):
+        return Row(f"{pad('Record', LABEL)}{last}, {damaged} DAMAGED pieces in it: see halfmark verify", "bad")
     counts = f"{record['commits']} commits, {record['readings']} readings"
     return Row(f"{pad('Record', LABEL)}{last}, {counts}, {clean(record['folder'])}")
 

@@ -175,6 +175,8 @@ def record_words(picture: Picture) -> Span:
         why = clean(record["why"] or "reason not known")
         return Span(f"NOTHING STORED for {aged(record['failing_s'])}: {why}", "bad")
     age_s = record["last_commit_age_s"]
+    if damaged := record.get("damaged"):
+        return Span(f"record has {damaged} DAMAGED pieces: see halfmark verify", "bad")
     return Span("nothing stored yet" if age_s is None else f"record stored {aged(age_s)} ago")
 
 

@@ -9,7 +9,8 @@ import pytest
 
 from daemon import recorder as recorder_module
 from daemon.errors import StoreBusy, StoreError, StoreFull
-from daemon.record import Batch, Record, RecordReader
+from daemon.record import Batch, Damage, Record, RecordReader, Sealed
+from daemon.record.patrol import Patrol
 from daemon.recorder import Recorder
 from servers.stepped_loop import SteppedLoop
 from shared.readings import Reading
@@ -26,6 +27,8 @@ class FakeRecord:
         self.closed = False
         self.room = None
         self.set_aside: Path | None = None
+        self.patrol, self.sealed = Patrol(), Sealed()
+        self.newly_damaged: list[Damage] = []
 
     def commit(self, batch: Batch) -> None:
         if self.refuses is not None:

@@ -89,6 +89,19 @@ def test_a_disk_and_a_budget_that_end_are_told(keeping: Keeping, state: Room, al
     assert keeping.run(0.5 * HOUR_S) == [(alert, "cleared", severity)]
 
 
+def test_damaged_pieces_are_told_until_they_are_set_aside(keeping: Keeping) -> None:
+    async def live() -> None:
+        await keeping.recorder.open()
+        keeping.recorder.damaged_rows = 2
+        assert keeping.run(120.0) == [("record-damaged", "raised", "act")]
+        assert keeping.site.station.alerts.standing[0].value == 2.0
+        keeping.recorder.damaged_rows = 0
+        assert keeping.run(120.0) == [("record-damaged", "cleared", "act")]
+        await keeping.recorder.close()
+
+    asyncio.run(live())
+
+
 def queue(folder: Path, *keys: str) -> None:
     record = Record.open(folder, boot_id=boot_id(), elapsed_s=elapsed_s(), wall_utc_s=1_790_000_000.0)
     notices = [

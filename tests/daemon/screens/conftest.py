@@ -107,6 +107,7 @@ def full() -> Picture:
             "why": None,
             "commits": 26_900,
             "readings": 295_900,
+            "damaged": 0,
         },
         "sending": {
             "boot_id": "0" * 32,
