@@ -2,9 +2,14 @@
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from daemon.commands_past import add_past, store_of
+from daemon.errors import ConfigError
 from daemon.folders import Folders
+
+if TYPE_CHECKING:
+    from daemon.setting_aside import Mover
 
 
 def _add_store(parser: argparse.ArgumentParser) -> None:
@@ -67,10 +72,25 @@ def add_verify(parser: argparse.ArgumentParser) -> None:
     _add_store(parser)
     parser.add_argument("--wear", action="store_true", help="count what the record's disk is written meanwhile")
     parser.add_argument("--seconds", type=float, default=60.0, metavar="N", help="for how long (60)")
+    parser.add_argument("--set-aside", action="store_true", help="move damaged rows out of the way; they are kept")
+    parser.add_argument("--who", metavar="NAME", help="who has them moved; your login name if not given")
+    parser.add_argument("--runtime", type=Path, metavar="DIR", help="folder of the sockets")
 
 
 def verify(options: argparse.Namespace) -> int:
     """Run `verify`."""
     from daemon.verify import AskedVerify, run_verify
 
-    return run_verify(store_of(options), AskedVerify(options.seconds if options.wear else None))
+    mover = _mover(options) if options.set_aside else None
+    return run_verify(store_of(options), AskedVerify(options.seconds if options.wear else None, mover))
+
+
+def _mover(options: argparse.Namespace) -> "Mover":
+    from daemon.operator_entries import own_name
+    from daemon.setting_aside import Mover
+
+    if options.store is not None:
+        allowed = "is for the record the service keeps, so it goes with --state; a copy stays as it is"
+        raise ConfigError.of("--set-aside", allowed, value=str(options.store))
+    folders = Folders.find(state=options.state, runtime=options.runtime)
+    return Mover(folders.state, folders.runtime, options.who or own_name())

@@ -9,12 +9,14 @@ import asyncio
 import math
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
 from typing import Protocol
 
 from daemon.ahead_part import ahead_part
 from daemon.clock import DRIFT, Anchor, as_utc, operator_anchor, wall_utc_s
 from daemon.errors import ConfigError, ServiceError, shown
 from daemon.record import Entry
+from daemon.record.damage import SWEPT_TABLES, names_of
 from daemon.recorder import Recorder
 from daemon.screens.lettering import clean
 from shared.charge import PARTS
@@ -28,6 +30,7 @@ TEXT_MOST = 500  # characters of one entry
 WHO_MOST = 40
 SHEET_MOST = 4000  # characters of one step of the commissioning
 ENTRIES_A_MINUTE = 60  # a script that goes wild must not wear the memory card out
+PLACES_MOST = 100  # damaged rows in one request
 STORED_S = 8.0  # less than the socket gives an answer
 CLOCK_ERROR_S = 60.0  # of a time a person types
 CLOCK_ERROR_MOST_S = 3600.0
@@ -80,6 +83,7 @@ class OperatorRequests:
             "ack": self._ack,
             "reload": self._reload,
             "suppose": self._suppose,
+            "set-aside": self._set_aside,
         }
 
     async def answer(self, request: Mapping[str, object]) -> Answer:
@@ -226,6 +230,20 @@ class OperatorRequests:
         answer = await self._store(Entry(self._keeper.clock(), who, "reload", text), with_state=True)
         return {**answer, "changes": changes}
 
+    async def _set_aside(self, request: Mapping[str, object]) -> Answer:
+        """Move damaged rows of the record away; the record itself judges which are."""
+        who, places, recorder = who_of(request), places_of(request), self._keeper.recorder
+        folder = text_of(request, "folder")
+        if not recorder.keeps(Path(folder)):
+            raise ServiceError(f"this service keeps no record in {folder}: name its own folder with --state")
+        self._make_room()
+        moved = await recorder.set_aside_damaged(places)
+        if not moved:
+            return {"moved": [], "stored": True}
+        text = clean(f"{len(moved)} damaged rows of the record: {names_of(moved)}")[:TEXT_MOST]
+        answer = await self._store(Entry(self._keeper.clock(), who, "set-aside", text))
+        return {**answer, "moved": [list(one) for one in moved]}
+
     # -- the clock -----------------------------------------------------------------------------
 
     def _clock_words(self) -> Answer:
@@ -328,6 +346,20 @@ def _cleaned(text: str) -> str:
 def who_of(request: Mapping[str, object]) -> str:
     """Read who asks. Raises: ServiceError: nobody is named, or too long a name."""
     return text_of(request, "who", most=WHO_MOST)
+
+
+def places_of(request: Mapping[str, object]) -> list[tuple[str, int]]:
+    """Read which rows of the record are meant. Raises: ServiceError: too many, or no such table."""
+    value = request.get("rows")
+    if not isinstance(value, list) or len(value) > PLACES_MOST:
+        raise ServiceError(f"rows must be a list of at most {PLACES_MOST}")
+    found: list[tuple[str, int]] = []
+    for row in value:
+        table, key = row if isinstance(row, list) and len(row) == 2 else (None, None)
+        if table not in SWEPT_TABLES or not isinstance(key, int) or isinstance(key, bool) or key.bit_length() > 63:
+            raise ServiceError(f"{shown(row)} is no row of a record: a table and a key are wanted")
+        found.append((str(table), key))
+    return found
 
 
 def number_of(request: Mapping[str, object], key: str) -> float:

@@ -1,6 +1,7 @@
 """`halfmark verify`: is everything in the record as it was written; with --wear: what is its disk really written.
 
-Reads only, in short questions, beside the running service or without it. Also told: records that were
+Reads only, in short questions, beside the running service or without it; with --set-aside damaged rows are moved
+out of the way afterwards, see setting_aside.py. Also told: records that were
 set aside, rows that were, and a log that grew because somebody holds it.
 """
 
@@ -12,6 +13,7 @@ from typing import TextIO
 from attrs import frozen
 
 from daemon.clock import elapsed_s
+from daemon.damage_words import stretch_words, stretches
 from daemon.errors import StoreError
 from daemon.progress import Progress
 from daemon.record import RecordReader, Swept
@@ -19,6 +21,8 @@ from daemon.record.files import RECORD_NAME
 from daemon.record.room import LOG_MUCH_BYTES
 from daemon.record.wear import Wear, count, wear
 from daemon.screens.lettering import span
+from daemon.setting_aside import Mover, set_aside
+from daemon.timeline import zone_of
 
 WEAR_S = 60.0
 WEAR_LEAST_S = 0.2
@@ -28,9 +32,10 @@ THOUSAND = 1000
 
 @frozen
 class AskedVerify:
-    """What is to be looked at; `wear_s` None leaves the disk's counters alone."""
+    """What is to be looked at; `wear_s` None leaves the disk's counters alone, `mover` None every row in its place."""
 
     wear_s: float | None = None
+    mover: Mover | None = None
 
 
 def run_verify(
@@ -43,7 +48,7 @@ def run_verify(
         asked: what else to look at.
         out, err: where words and progress go; None is standard output and error.
     Returns: 0 whole, 1 damaged.
-    Raises: StoreError: it can't be read at all, or its disk counts nothing.
+    Raises: StoreError: it can't be read at all, or its disk counts nothing; with a mover as `set_aside` does.
     """
     asked, out, err = asked or AskedVerify(), out or sys.stdout, err or sys.stderr
     with RecordReader(store) as reader:
@@ -52,12 +57,16 @@ def run_verify(
         size = reader.size()
         log = f", log {size.log_bytes / 1e6:.1f} MB" if size.log_bytes else ""
         out.write(f"{reader.file}: layout {reader.layout}, {size.file_bytes / 1e6:.1f} MB{log}, {swept.rows} rows\n")
-        for line in [*_findings(swept, pages), *_remarks(reader, swept, size.log_bytes)]:
+        for line in [*_findings(reader, swept, pages), *_remarks(reader, swept, size.log_bytes)]:
             out.write(line + "\n")
         whole = swept.is_whole and not pages
-        out.write(
-            "every row is as it was written\n" if whole else "DAMAGED; nothing was changed, a backup may be whole\n"
-        )
+        if not swept.is_whole and asked.mover is not None:
+            whole = _set_aside(reader, asked.mover, swept, out, err) and not pages
+        elif whole:
+            out.write("every row is as it was written\n")
+        else:
+            out.write("DAMAGED; nothing was changed, a backup may be whole\n")
+            out.write("".join(f"{words}\n" for words in _ways_out(swept, pages)))
         file = reader.file
     if asked.wear_s is not None:
         out.write(wear_words(_wear(file, asked.wear_s, err)) + "\n")
@@ -71,20 +80,59 @@ def _sweep(reader: RecordReader, err: TextIO) -> Swept:
     return swept
 
 
-def _findings(swept: Swept, pages: list[str]) -> list[str]:
+def _set_aside(reader: RecordReader, mover: Mover, swept: Swept, out: TextIO, err: TextIO) -> bool:
+    """Have the damaged rows moved away and say what was; whether nothing damaged is left."""
+    with Progress("set aside", len(swept.bad), err) as progress:
+        moved = set_aside(mover, swept.bad, progress.at)
+    zone = zone_of(reader)
+    for one in stretches(moved)[:SHOWN_MOST]:
+        out.write(f"set aside: {stretch_words(one, reader, zone)}\n")
+    left = reader.sweep()
+    out.write(f"{len(moved)} rows set aside: they are kept in the record, and left out of everything\n")
+    if not left.is_whole:
+        out.write(f"DAMAGED still, {len(left.bad)} rows: run it again; new damage means a card that is failing\n")
+    return left.is_whole
+
+
+def _ways_out(swept: Swept, pages: list[str]) -> list[str]:
+    found = ["`halfmark verify --set-aside` moves the rows away, and ends the alert"] if not swept.is_whole else []
+    if pages:
+        found.append("pages are the file itself: `halfmark restore --replace` puts a backup in its place")
+    return found
+
+
+def _findings(reader: RecordReader, swept: Swept, pages: list[str]) -> list[str]:
     """What is wrong, in sentences."""
-    rows = [f"damaged: row {key} of {table} does not fit its checksum" for table, key in swept.damaged]
-    rows += [f"lost: {key} is missing, its instrument's polls say it must be there" for key in swept.lost]
-    rows += [f"left alone: {key} has values without the polls they are of" for key in swept.orphans]
+    zone = zone_of(reader)
+
+    def words(table: str, key: int) -> str:
+        (one,) = stretches([reader.damage_at(table, key)])
+        return stretch_words(one, reader, zone)
+
+    rows = [
+        f"damaged: {words(table, key)}: row {key} of {table} does not fit its checksum"
+        for table, key in swept.damaged[: SHOWN_MOST + 1]
+    ]
+    rows += [
+        f"lost: {words(table, key.packed())}: row {key.packed()} of {table}, which its instrument's polls tell of"
+        for table, key in swept.lost[: SHOWN_MOST + 1]
+    ]
+    rows += [
+        f"left alone: {words(table, key.packed())}: row {key.packed()} of {table}, without the polls it is of"
+        for table, key in swept.orphans[: SHOWN_MOST + 1]
+    ]
     rows += [f"pages: {words}" for words in pages]
-    if len(rows) > SHOWN_MOST:
-        rows = [*rows[:SHOWN_MOST], f"and {len(rows) - SHOWN_MOST} more"]
+    count = len(swept.bad) + len(pages)
+    if count > SHOWN_MOST:
+        rows = [*rows[:SHOWN_MOST], f"and {count - SHOWN_MOST} more"]
     return rows
 
 
 def _remarks(reader: RecordReader, swept: Swept, log_bytes: int) -> list[str]:
     """What is no damage of this record but should be known."""
-    rows = []
+    zone = zone_of(reader)
+    told = stretches(reader.set_aside())
+    rows = [f"set aside earlier, damaged: {stretch_words(one, reader, zone)}" for one in told[-SHOWN_MOST:]]
     if swept.aside:
         rows.append(f"{swept.aside} damaged rows were set aside earlier: they are kept, and left out of everything")
     aside = sorted(path.name for path in reader.file.parent.glob(f"{RECORD_NAME}.*-*") if _is_whole_name(path))
