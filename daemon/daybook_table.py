@@ -9,6 +9,7 @@ from typing import TextIO
 
 from attrs import frozen
 
+from daemon.damage_words import COMMIT, damage_told
 from daemon.daybook import DaybookMaker, DayPlace
 from daemon.progress import Progress
 from daemon.record import RecordReader
@@ -61,6 +62,9 @@ def run_daybook(store: Path, asked: AskedDaybook, *, out: TextIO | None = None, 
     with RecordReader(store) as reader:
         shown = daybook_rows(reader, asked, err)
         zone = zone_of(reader, asked.timezone)
+        since, until = (moment_of(text, reader, zone) for text in (asked.since, asked.until))
+        for words in damage_told(reader, since, until, zone, kinds=("minutes", "hours", COMMIT)):
+            err.write(f"{words}\n")
     if not shown:
         err.write("halfmark: no day of that time is in the record\n")
         return 1

@@ -14,6 +14,7 @@ from typing import IO, TextIO
 
 from attrs import frozen
 
+from daemon.damage_words import damage_told
 from daemon.errors import ConfigError
 from daemon.export_lines import CsvForm, Form, LineForm, Position, one_line
 from daemon.picture import STATE_NAME
@@ -66,14 +67,13 @@ def run_export(store: Path, asked: AskedExport, *, err: TextIO | None = None) ->
                 os.fsync(out.fileno())
         except OSError as why:
             raise ConfigError.of(str(asked.out), f"can't be written: {why.strerror}; name another file") from why
-        damaged = len(reader.damaged)
+        damage = damage_told(reader, since, until, zone)
         undated = undated_words(reader, _undated(reader, since, until))
     err.write(f"{asked.out}: {count} lines {'added' if after else 'written'}\n")
     if form.undated:
         err.write(f"{form.undated} readings left out: no trusted clock has dated them; --format csv has them\n")
     err.write("".join(f"{words}\n" for words in undated))
-    if damaged:
-        err.write(f"{damaged} damaged rows of the record left out\n")
+    err.write("".join(f"{words}\n" for words in damage))
     return 0
 
 

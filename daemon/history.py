@@ -4,12 +4,14 @@ import csv
 import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import tzinfo
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TextIO
 
 from attrs import field, frozen
 
+from daemon.damage_words import COMMIT, RAW, damage_told
 from daemon.errors import ConfigError
 from daemon.gathered import Bucket, Gathered
 from daemon.progress import Progress
@@ -68,8 +70,7 @@ def run_history(store: Path, asked: Asked, *, out: TextIO | None = None, err: Te
         since, until = moment_of(asked.since, reader, zone), moment_of(asked.until, reader, zone)
         found = _gather(reader, timeline, wanted, since, until, err)
         undated = undated_words(reader, timeline.undated_boots)
-        if reader.damaged:
-            err.write(f"{reader.file}: {len(reader.damaged)} damaged rows left out; look with: halfmark verify\n")
+        err.write("".join(f"{words}\n" for words in _damage(reader, since, until, zone, wanted)))
     if not found:
         err.write("halfmark: no reading of that in this time; the record has others: see --since\n")
         return 1
@@ -85,6 +86,15 @@ def run_history(store: Path, asked: Asked, *, out: TextIO | None = None, err: Te
         return 0
     err.write("".join(f"{words}\n" for words in undated))
     return 0
+
+
+def _damage(
+    reader: RecordReader, since: Moment | None, until: Moment | None, zone: tzinfo, wanted: Sequence[tuple[str, str]]
+) -> list[str]:
+    """What is not shown because it is damaged; what is drawn from minutes lacks nothing when raw readings do."""
+    step = reader.step_for(since, until)
+    kinds = RAW if step == "raw" else (f"{step}s", COMMIT)
+    return damage_told(reader, since, until, zone, kinds=kinds, channels=wanted)
 
 
 # -- what is asked for -------------------------------------------------------------------------

@@ -9,10 +9,12 @@ import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
+from datetime import UTC
 from typing import Protocol
 
+from daemon.damage_words import RAW, WAY_OUT, stretch_words, stretches
 from daemon.errors import ConfigError, StoreError
-from daemon.record import RecordReader
+from daemon.record import Damage, RecordReader
 from daemon.sending.central_feed import BATCH_LINES, CentralFeed, Waiting
 from daemon.sending.central_link import CentralDown, CentralRefused
 from daemon.sending.central_memory import Batch, CentralMemory
@@ -25,6 +27,7 @@ RETRY_LEAST_S, RETRY_MOST_S = 5.0, 300.0  # nobody answers, or the server has tr
 SLOW_LEAST_S, SLOW_MOST_S = 60.0, 600.0  # a person has to correct something: token, bucket, address
 POST_LINES_LEAST = 50  # a post that is too long for a slow link is not made shorter than this
 ASIDE_MOST = 20  # lines of one batch set aside; more means that something else is wrong
+DAMAGE_MOST = 500  # rows of which it is remembered that they were told
 STANDING_EVERY_S = 300.0  # how often the site's standing is told while nothing in it changes
 TOO_LARGE = 413
 LINE_REFUSED = (400, 422)
@@ -92,6 +95,8 @@ class CentralCopy:
         self._told_standing: tuple[object, ...] = ()
         self._told_standing_s = float("-inf")
         self._trouble = TroubleLog(log, "central")
+        self._damage_told: set[tuple[str, int]] = set()
+        self._began_ms: dict[int, float] = {}  # up to where each boot was copied when this process began
         self._memory_trouble = TroubleLog(log, "central: position")
         self._waiting = Waiting()
         self._may_have_arrived = False  # any of the lines delivered last
@@ -113,7 +118,10 @@ class CentralCopy:
             if not self._memory.open():
                 raise _Failed(f"can't tell how far the copy has come: {self._memory.why}")
             with self._open_record() as reader:
-                self._copy(reader)
+                try:
+                    self._copy(reader)
+                finally:
+                    self._tell_damage(reader)
         except (StoreError, OSError) as why:
             self._fail(_Failed(f"can't read the record: {why}"))
         except (ConfigError, ImportError) as why:
@@ -131,6 +139,7 @@ class CentralCopy:
     # -- one turn ------------------------------------------------------------------------------
 
     def _copy(self, reader: RecordReader) -> None:
+        self._began_ms = self._began_ms or self._feed.copied_ms(reader)
         self._waiting = self._feed.waiting(reader)
         if self._memory.unsure is not None:
             self._send(self._memory.unsure)
@@ -220,6 +229,26 @@ class CentralCopy:
         if self._link is None:
             self._link = self._open_link(token)
         return self._link
+
+    def _tell_damage(self, reader: RecordReader) -> None:
+        """Log once what the copy goes past because it is damaged; it goes on behind it and never comes back."""
+        if len(self._damage_told) >= DAMAGE_MOST:
+            return
+        met = [one for one in reader.damage_met() if (one.table, one.key) not in self._damage_told]
+        for one in stretches(met):
+            words = stretch_words(one, reader, UTC)
+            log.warning("central: left out, damaged: %s (%s); %s", words, one.rows[0], WAY_OUT)
+        aside = [one for one in self._asides_ahead(reader) if (one.table, one.key) not in self._damage_told]
+        for one in stretches(aside):
+            log.warning("central: left out, set aside as damaged: %s", stretch_words(one, reader, UTC))
+        self._damage_told.update((one.table, one.key) for one in (*met, *aside))
+
+    def _asides_ahead(self, reader: RecordReader) -> list[Damage]:
+        """What was set aside of the readings that this process has copied or is to copy."""
+        if not self._began_ms:
+            return []
+        rows = [one for one in reader.set_aside() if one.what in RAW]
+        return [one for one in rows if one.end_s * 1000.0 > self._began_ms.get(one.boot, -1.0)]
 
     def _tell_standing(self, reader: RecordReader) -> None:
         """Tell how the site stands when that has changed, and from time to time."""

@@ -4,6 +4,7 @@ Each boot of the record is copied in the order of its commits. A boot that nobod
 calendar waits, and keeps no later one waiting.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -85,6 +86,11 @@ class CentralFeed:
                 found.unplaced_boots += 1
                 found.unplaced_commits += count
         return found
+
+    def copied_ms(self, reader: RecordReader) -> dict[int, float]:
+        """Give up to where each boot is copied, ms since its start; without end where all of it is."""
+        found = {boot.number: self._position(boot) for boot in reader.boots()}
+        return {number: math.inf if one.finished else float(one.ms) for number, one in found.items()}
 
     def standing(self, reader: RecordReader) -> list[str]:
         """Give the lines that tell how the site stands now, from the service's last picture of itself.
