@@ -5,13 +5,15 @@
 The real service in a process of its own on the simulated site at true rates (shunt 1 s, controller 10 s, commit
 10 s), its record filled beforehand with hours of 25 channels (5 each second, 20 each ten seconds) of an earlier
 boot, not yet sealed: so it seals and packs them one after the other from its start on, which is the work of days
-in seconds. Afterwards `send` copies all of it to a real line-protocol server on this computer; `verify` and
-`backup` come last. All the while one client asks the socket for the picture, a hundred times a second, each time
-over a connection of its own. A poll gap is the time between two readings of the shunt, as recorded.
+in seconds. Afterwards `send` copies all of it to a real line-protocol server on this computer; `verify`, moving 200
+damaged rows away, and `backup` come last. All the while one client asks the socket for the picture, a hundred
+times a second, each time over a connection of its own. A poll gap is the time between two readings of the shunt,
+as recorded.
 """
 
 import argparse
 import os
+import random
 import sqlite3
 import statistics
 import subprocess
@@ -155,8 +157,24 @@ def phases(rig: SiteRig, service: RunningService, server: LineProtocolServer, qu
             child.kill()
             child.wait()
     yield watched(service, "verify", is_over(halfmark(rig, "verify")))
+    count = spoil(file)
+    yield watched(service, f"set aside, {count} rows", is_over(halfmark(rig, "verify", "--set-aside")))
     with tempfile.TemporaryDirectory() as place:
         yield watched(service, "backup", is_over(halfmark(rig, "backup", f"{place}/copy.db")))
+
+
+def spoil(file: Path, count: int = 200) -> int:
+    """Flip a bit in some sealed rows of the earlier boot; tell in how many."""
+    chance = random.Random(4)
+    db = sqlite3.connect(file, isolation_level=None, timeout=5.0)
+    keys = chance.sample([key for (key,) in db.execute("SELECT k FROM block WHERE k & 3 = 0")], count)
+    for key in keys:
+        (row,) = db.execute("SELECT row FROM block WHERE k = ?", (key,)).fetchone()
+        at = chance.randrange(len(row))
+        bent = row[:at] + bytes((row[at] ^ 1 << chance.randrange(8),)) + row[at + 1 :]
+        db.execute("UPDATE block SET row = ? WHERE k = ?", (bent, key))
+    db.close()
+    return count
 
 
 def gaps_ms(reader: RecordReader, phase: Phase) -> float:
