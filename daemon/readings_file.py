@@ -152,10 +152,11 @@ class ReadingsFile:
             return None
         self._last_s = times_s[-1]
         self.oddities.rows += len(lines)
-        quantities = self.quantities
-        values = (dict(zip(quantities, row, strict=False)) for row in zip(*columns, strict=False))
+        # All of it by calls from C: a call from Python for each row would cost as much as the row itself.
+        values = map(dict, map(zip, repeat(self.quantities), zip(*columns, strict=True)))
         times = map(bytes.strip, cells[self._time_index])
-        return map(FileRow, times, times_s, values, repeat(_NO_REASONS), repeat(()))
+        rows = zip(times, times_s, values, repeat(_NO_REASONS), repeat(()), strict=False)
+        return map(tuple.__new__, repeat(FileRow), rows)
 
     def _by_lines(self, lines: list[bytes]) -> Iterator[FileRow]:
         """Look at a block line by line."""
