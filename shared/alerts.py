@@ -6,10 +6,9 @@ power goes. An event says whether it is worth a notice (`told`): what another al
 quiet, and told when the explanation is over and it still stands.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from math import isfinite
-from types import MappingProxyType
 
 from shared.reminders import reminder_age_s
 from shared.rule import Rule, Watch
@@ -29,8 +28,11 @@ FLAPS_MOST = 2  # raised this often within FLAP_WITHIN_S, the next one is told a
 FLAP_WITHIN_S = 7.0 * 86_400.0
 BARE_S = 120.0  # after its explanation is over an alert has this long to clear by itself
 
-_NO_WORDS: Mapping[str, str] = MappingProxyType({})
 _TIMES = ("since_s", "raised_s", "acked_s", "told_s", "bare_s")
+
+
+def _no_words(fact: str) -> str | None:
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +193,7 @@ class AlertBook:
         self._now_s = now_s
 
     def step(
-        self, now_s: float, facts: Mapping[str, float | None], words: Mapping[str, str] = _NO_WORDS
+        self, now_s: float, facts: Mapping[str, float | None], words_of: Callable[[str], str | None] = _no_words
     ) -> list[AlertEvent]:
         """Fold in what is known now, and tell what changed.
 
@@ -201,7 +203,7 @@ class AlertBook:
         Args:
             now_s: seconds since boot.
             facts: value by fact, each in its rule's unit.
-            words: what is to be said beside a fact's value, by fact.
+            words_of: gives what is to be said beside a fact's value; asked only when an alert is raised.
         """
         if self._now_s is not None and now_s < self._now_s:
             self.bridge(now_s)
@@ -219,7 +221,7 @@ class AlertBook:
                 continue
             standing = self._standing.get(watch.alert)
             if standing is None:
-                if self._seek(watch, value if applies else None, now_s, words):
+                if self._seek(watch, value if applies else None, now_s, words_of):
                     risen[watch.alert] = BY_FLAPPING if self._standing[watch.alert].held else BY_VALUE
             elif (event := self._keep(watch, standing, value, applies, now_s)) is not None:
                 events.append(event)
@@ -251,7 +253,7 @@ class AlertBook:
 
     # -- raised and cleared --------------------------------------------------------------------
 
-    def _seek(self, watch: Watch, value: float | None, now_s: float, words: Mapping[str, str]) -> bool:
+    def _seek(self, watch: Watch, value: float | None, now_s: float, words_of: Callable[[str], str | None]) -> bool:
         """Look whether an alert must be raised; `value` is None where the rule's condition does not hold."""
         if value is None or not watch.rule.is_past(value):
             self._pending.pop(watch.alert, None)
@@ -270,7 +272,7 @@ class AlertBook:
             worst=value,
             limit=watch.rule.raise_at,
             held=self._comes_and_goes(watch, now_s),
-            words=words.get(watch.fact),
+            words=words_of(watch.fact),
         )
         return True
 

@@ -4,7 +4,7 @@ Pure: no port, no file, no clock. The service feeds it with live readings, `demo
 readings from elsewhere, so that all three take the same way.
 """
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from datetime import datetime
 from types import MappingProxyType
 
@@ -29,8 +29,8 @@ _NOTHING: Mapping[str, float | None] = MappingProxyType({})
 _NO_WORDS: Mapping[str, str] = MappingProxyType({})
 SUMMED = frozenset(name for name, row in QUANTITIES.items() if row.join == "sum")
 HEATED = ("bank_c", "controller_c", "enclosure_c", "computer_c")
-HOTTEST = ("bank_c", "controller_c", "enclosure_c", "panel_v")  # of several instruments the highest is looked at
-LOOKED_AT = ("bank_v", "bank_a", "charge_a", "panel_a", "panel_w", "load_a")
+HOT = frozenset((*HEATED, "panel_v"))  # of several instruments the highest is looked at
+LOOKED_AT = Look._fields[4:-1]
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
 ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
 DARK_S = 300.0  # without panel power before the bank's current is taken to be all drawn
@@ -76,6 +76,11 @@ class Station:
         for row in site.instruments.values():
             self._lines.setdefault(row.line, []).append(row)
         self._fact_names = [(name, f"silent_s:{name}", f"suspect_share:{name}") for name in site.instruments]
+        asked = [quantity for quantity in self.sources if quantity in HOT or quantity in LOOKED_AT]
+        # Where a quantity comes from one instrument alone, nothing is to be joined; sums are, for their zero.
+        alone = [quantity for quantity in asked if len(self.sources[quantity]) == 1 and quantity not in SUMMED]
+        self._alone = [(quantity, self.sources[quantity][0]) for quantity in alone]
+        self._together = [quantity for quantity in asked if quantity not in alone]
         self._counting = tuple(name for name, row in site.instruments.items() if "bank_ah_counter" in row.gives)
         self._suspect_share = dict.fromkeys(site.instruments, 0.0)
         self._estimate_s = -ESTIMATE_EVERY_S
@@ -238,10 +243,6 @@ class Station:
     def _joined(self, quantity: str, fresh: Mapping[str, Mapping[str, float]]) -> float | None:
         """One quantity of what `_fresh_values` gave."""
         names = self.sources.get(quantity, ())
-        if len(names) == 1:  # the plain case, asked for most
-            seen = fresh.get(names[0])
-            value = None if seen is None else seen.get(quantity)
-            return value if value is None or quantity not in SUMMED else 0.0 + value
         if quantity in SUMMED:
             parts = [fresh[name].get(quantity) for name in names if name in fresh]
             known = [part for part in parts if part is not None]
@@ -265,11 +266,17 @@ class Station:
             return " + ".join(names), max(now_s - self._seen_s[n] for n in names)
         return names[0], now_s - self._seen_s[names[0]]
 
+    def _present(self, now_s: float) -> dict[str, float | None]:
+        """All that look and facts ask for: of temperatures the hottest, else as `value` gives it."""
+        fresh = self._fresh_values(now_s)
+        present = {quantity: fresh[name].get(quantity) for quantity, name in self._alone if name in fresh}
+        for quantity in self._together:
+            present[quantity] = (self._hottest if quantity in HOT else self._joined)(quantity, fresh)
+        return present
+
     def _hottest(self, quantity: str, fresh: Mapping[str, Mapping[str, float]]) -> float | None:
         """The highest of several instruments' temperatures: the one that does harm first."""
         names = self.sources.get(quantity, ())
-        if len(names) < 2:
-            return self._joined(quantity, fresh)
         known = [v for name in names if name in fresh and (v := fresh[name].get(quantity)) is not None]
         return max(known, default=None)
 
@@ -300,10 +307,14 @@ class Station:
             now_s: seconds since boot.
             told: facts only the service can know, see `shared.service_rules.TOLD_FACTS`.
         """
+        return self._facts(now_s, told, self._present(now_s).get)
+
+    def _facts(
+        self, now_s: float, told: Mapping[str, float | None], present: Callable[[str], float | None]
+    ) -> dict[str, float | None]:
         facts: dict[str, float | None] = {"share_below_half": self.share_below_half()}
-        fresh = self._fresh_values(now_s)
         for quantity in HEATED:
-            facts[quantity] = self._hottest(quantity, fresh)
+            facts[quantity] = present(quantity)
         for name, silent, suspect in self._fact_names:
             facts[silent] = self.silent_s(name, now_s)
             facts[suspect] = self._suspect_share[name] if name in self._seen_s else None
@@ -334,24 +345,25 @@ class Station:
             words: what is to be said beside a fact's value, by fact.
         Returns: what happened to alerts.
         """
-        self.site_facts.step(self.look(now_s, utc_s))
+        present = self._present(now_s).get
+        self.site_facts.step(self._look(now_s, utc_s, present))
         self.ahead.step(now_s, utc_s, None if self.fed_s is None else self.charge)
-        return self.alerts.step(now_s, self.facts(now_s, told), {**self.ahead.words(now_s), **words})
+
+        def words_of(fact: str) -> str | None:
+            return words[fact] if fact in words else self.ahead.words(now_s).get(fact)
+
+        return self.alerts.step(now_s, self._facts(now_s, told, present), words_of)
 
     def look(self, now_s: float, utc_s: float | None = None) -> Look:
         """What is known of the site at this instant, for those who watch over hours and days."""
+        return self._look(now_s, utc_s, self._present(now_s).get)
+
+    def _look(self, now_s: float, utc_s: float | None, present: Callable[[str], float | None]) -> Look:
         known = self.fed_s is not None
-        fresh = self._fresh_values(now_s)
-        counters = [(name, fresh[name].get("bank_ah_counter")) for name in self._counting if name in fresh]
-        return Look(
-            now_s,
-            utc_s,
-            soc_frac=self.charge.soc_frac if known else None,
-            soc_sigma=self.charge.soc_sigma if known else None,
-            counters_ah=tuple((name, count_ah) for name, count_ah in counters if count_ah is not None),
-            **{quantity: self._hottest(quantity, fresh) for quantity in HOTTEST},
-            **{quantity: self._joined(quantity, fresh) for quantity in LOOKED_AT},
-        )
+        counters = [(name, self._value_of(name, "bank_ah_counter", now_s)) for name in self._counting]
+        soc_frac, soc_sigma = (self.charge.soc_frac, self.charge.soc_sigma) if known else (None, None)
+        counted = tuple([(name, count_ah) for name, count_ah in counters if count_ah is not None])
+        return Look._make((now_s, utc_s, soc_frac, soc_sigma, *map(present, LOOKED_AT), counted))
 
     # -- over restarts -------------------------------------------------------------------------
 

@@ -251,7 +251,7 @@ def test_the_end_of_a_passing_event_is_kept_and_not_told() -> None:
 
 def test_words_of_a_fact_stay_with_the_alert() -> None:
     book = AlertBook((HOT_WATCH,))
-    (event,) = book.step(0.0, {"hot_c": 50.0}, {"hot_c": "after a power cut"})
+    (event,) = book.step(0.0, {"hot_c": 50.0}, {"hot_c": "after a power cut"}.get)
     assert event.words == "after a power cut"
     (cleared,) = restarted(book, (HOT_WATCH,)).step(1.0, {"hot_c": 0.0})
     assert cleared.words == "after a power cut"
