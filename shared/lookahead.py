@@ -444,14 +444,13 @@ class _Run:
             self.soc = [soc - load_a * load for soc, load in zip(self.soc, loads, strict=True)]
         seen = list(map(add, self.soc, _DRIFTS[len(self.low)]))
         ranked = sorted(seen)
-        if ranked[0] < self.half_mark + 1.5 * _SMOOTH:
+        crossed = self.crossed[-1]
+        if crossed < 1.0 and ranked[0] < self.half_mark + 1.5 * _SMOOTH:
             self.least = [new if new < old else old for old, new in zip(self.least, seen, strict=True)]
-            self.crossed.append(max(self.crossed[-1], _share_below(self.least, self.half_mark)))
-        else:
-            self.crossed.append(self.crossed[-1])
-        self.low.append(_ranked(ranked, *_LOW_AT))
-        self.likely.append(_ranked(ranked, *_LIKELY_AT))
-        self.high.append(_ranked(ranked, *_HIGH_AT))
+            crossed = max(crossed, _share_below(self.least, self.half_mark))
+        self.crossed.append(crossed)
+        for band, (at, over) in ((self.low, _LOW_AT), (self.likely, _LIKELY_AT), (self.high, _HIGH_AT)):
+            band.append(ranked[at] + (ranked[at + 1] - ranked[at]) * over)
 
     def forecast(self, made_s: float, by: str) -> Forecast:
         """Put together what was seen."""
@@ -502,10 +501,6 @@ def _place(share: float) -> tuple[int, float]:
 
 
 _LOW_AT, _LIKELY_AT, _HIGH_AT = _place(_LOW), _place(_LIKELY), _place(_HIGH)
-
-
-def _ranked(ranked: Sequence[float], low: int, over: float) -> float:
-    return ranked[low] + (ranked[low + 1] - ranked[low]) * over
 
 
 def _passed(shares: Sequence[float], level: float) -> float | None:
