@@ -20,11 +20,13 @@ _SLOWEST = 0.2  # a ratio below this tells of noise, not of a rise that dies out
 class HeatTrend:
     """One temperature; times in seconds since boot."""
 
-    __slots__ = ("_last_s", "_marks", "_mean_c", "limit_c")
+    __slots__ = ("_last_s", "_mark_s", "_marks_c", "_mean_c", "_rises_k", "limit_c")
 
     def __init__(self, limit_c: float) -> None:
         self.limit_c = limit_c
-        self._marks: deque[tuple[float, float]] = deque(maxlen=MARKS)
+        self._mark_s = 0.0
+        self._marks_c: deque[float] = deque(maxlen=MARKS)
+        self._rises_k: tuple[float, float] | None = None  # from mark to mark, of the half hours before and after
         self._mean_c = 0.0
         self._last_s: float | None = None
 
@@ -35,27 +37,28 @@ class HeatTrend:
         """
         if value_c is None:
             return None
-        if self._last_s is None or not 0.0 <= now_s - self._last_s <= GAP_S:
-            self._marks.clear()
+        last_s = self._last_s
+        if last_s is None or not 0.0 <= (dt_s := now_s - last_s) <= GAP_S:
+            self.clear()
             self._mean_c = value_c
         else:
-            self._mean_c += (value_c - self._mean_c) * min(1.0, (now_s - self._last_s) / SMOOTH_S)
+            self._mean_c += (value_c - self._mean_c) * (dt_s / SMOOTH_S if dt_s < SMOOTH_S else 1.0)
         self._last_s = now_s
-        if not self._marks or now_s - self._marks[-1][0] >= MARK_S:
-            self._marks.append((now_s, self._mean_c))
-        if len(self._marks) < MARKS:
-            return None
-        half = MARKS // 2
-        return hours_to(
-            self._mean_c,
-            self.limit_c,
-            self._marks[half][1] - self._marks[0][1],
-            self._marks[-1][1] - self._marks[half][1],
-        )
+        if not self._marks_c or now_s - self._mark_s >= MARK_S:
+            self._mark(now_s)
+        return None if self._rises_k is None else hours_to(self._mean_c, self.limit_c, *self._rises_k)
+
+    def _mark(self, now_s: float) -> None:
+        marks_c, half = self._marks_c, MARKS // 2
+        marks_c.append(self._mean_c)
+        self._mark_s = now_s
+        if len(marks_c) == MARKS:
+            self._rises_k = marks_c[half] - marks_c[0], marks_c[-1] - marks_c[half]
 
     def clear(self) -> None:
         """Begin anew, after a restart."""
-        self._marks.clear()
+        self._marks_c.clear()
+        self._rises_k = None
         self._last_s = None
 
 

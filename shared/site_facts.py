@@ -32,7 +32,9 @@ class SiteFacts:
         self.day = DaySums()
         self.sun = DeservedSun(site)
         self._capacity_ah = site.bank.capacity_ah
-        self._heat = {part: HeatTrend(limits[f"{part}-hot"]) for part in HOT if f"{part}-hot" in limits}
+        self._heat = [
+            (f"{part}_hot_h", f"{part}_c", HeatTrend(limits[f"{part}-hot"])) for part in HOT if f"{part}-hot" in limits
+        ]
         self._idle = IdleLight(site)
         self._backflow = Backflow()
         self._recovery = Recovery()
@@ -53,9 +55,8 @@ class SiteFacts:
             "recovery_d": self._recovery.step(look, dt_s),
         }
         facts["sun_share_week"], facts["sun_share_now"] = self.sun.step(look, dt_s)
-        temperatures = {"bank": look.bank_c, "controller": look.controller_c, "enclosure": look.enclosure_c}
-        for part, trend in self._heat.items():
-            facts[f"{part}_hot_h"] = trend.step(look.now_s, temperatures[part])
+        for fact, quantity, trend in self._heat:
+            facts[fact] = trend.step(look.now_s, getattr(look, quantity))
         for name, count in self._resets.step(look, dt_s).items():
             facts[f"counter_resets:{name}"] = count
         self.day.fold(look, dt_s)
@@ -64,7 +65,7 @@ class SiteFacts:
     def bridge(self, now_s: float, gap_s: float | None) -> None:
         """Go on in another count of seconds, after a time without readings."""
         self._last_s = now_s
-        for trend in self._heat.values():
+        for _, _, trend in self._heat:
             trend.clear()
         self._recovery.below_s += gap_s or 0.0
         self._idle.uncharged_s = 0.0  # what the panel did meanwhile nobody saw

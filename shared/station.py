@@ -77,8 +77,8 @@ class Station:
             self._lines.setdefault(row.line, []).append(row)
         self._fact_names = [(name, f"silent_s:{name}", f"suspect_share:{name}") for name in site.instruments]
         asked = [quantity for quantity in self.sources if quantity in HOT or quantity in LOOKED_AT]
-        # Where a quantity comes from one instrument alone, nothing is to be joined; sums are, for their zero.
-        alone = [quantity for quantity in asked if len(self.sources[quantity]) == 1 and quantity not in SUMMED]
+        # Where a quantity comes from one instrument alone, nothing is to be joined.
+        alone = [quantity for quantity in asked if len(self.sources[quantity]) == 1]
         self._alone = [(quantity, self.sources[quantity][0]) for quantity in alone]
         self._together = [quantity for quantity in asked if quantity not in alone]
         self._counting = tuple(name for name, row in site.instruments.items() if "bank_ah_counter" in row.gives)
