@@ -256,10 +256,10 @@ def _plain(time_s: float) -> int | float:
 
 def _told(rows: Iterator[FileRow], source: ReadingsFile, progress: Progress) -> Iterator[FileRow]:
     """The same lines, with the progress told now and then."""
-    for count, row in enumerate(rows):
-        if not count % PROGRESS_ROWS:
-            progress.at(source.position)
+    for row in rows:
+        progress.at(source.position)
         yield row
+        yield from islice(rows, PROGRESS_ROWS - 1)
     progress.at(source.size)
 
 

@@ -210,11 +210,12 @@ class AlertBook:
         self._now_s = now_s
         events = [self._drop(alert, now_s) for alert in list(self._standing) if alert not in self._watches]
         risen: dict[str, str] = {}
+        under_way = self._pending.keys() | self._standing.keys()
         for fact, name, is_high, raise_at, watch in self._limits:
             # Most of the time a value is on the calm side and nothing is under way: then nothing can happen.
             value = facts.get(fact)
             is_calm = value is None or (value < raise_at if is_high else value > raise_at)
-            if is_calm and name not in self._pending and name not in self._standing:
+            if is_calm and name not in under_way:
                 continue
             applies, value = _judged(watch.rule, watch.fact, facts)
             if applies is None:

@@ -30,7 +30,7 @@ _NO_WORDS: Mapping[str, str] = MappingProxyType({})
 SUMMED = frozenset(name for name, row in QUANTITIES.items() if row.join == "sum")
 HEATED = ("bank_c", "controller_c", "enclosure_c", "computer_c")
 HOT = frozenset((*HEATED, "panel_v"))  # of several instruments the highest is looked at
-LOOKED_AT = Look._fields[4:-1]
+LOOKED_AT = Look._fields[4:-1]  # all of a look but times, estimate and counters
 SUSPECT_MEMORY = 20.0  # readings over which the share of suspect ones is averaged
 ESTIMATE_EVERY_S = 10.0  # how often the estimate goes into the record
 DARK_S = 300.0  # without panel power before the bank's current is taken to be all drawn
