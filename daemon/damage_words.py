@@ -12,9 +12,10 @@ from daemon.record import Damage, Moment, RecordReader
 from daemon.screens.lettering import clean
 
 SHOWN_MOST = 5
-COMMIT = "commit"
+COMMIT, PAGES = "commit", "pages"
 RAW = ("values", "polls", COMMIT)
 WAY_OUT = "take a backup, then set it aside with: halfmark verify --set-aside"
+FILE_WAY_OUT = "the file itself is damaged: a backup has more of it; put it back with: halfmark restore --replace"
 _JOINED_S = 1800.0  # rows nearer to each other than this are told as one
 
 
@@ -72,6 +73,8 @@ def stretch_words(one: Stretch, reader: RecordReader, zone: tzinfo) -> str:
     if one.what == COMMIT:
         commits = "one commit" if len(one.rows) == 1 else f"{len(one.rows)} commits"
         return f"the readings of {commits} between {begin} and {end}"
+    if one.what == PAGES:
+        return f"everything between {begin} and {end}, because the file can't be read there"
     if one.what in ("minutes", "hours"):
         return f"{one.what} of {name} between {begin} and {end}"
     if one.is_of_all:
@@ -111,7 +114,9 @@ def damage_told(
         for one in stretches(reader.damage_met())
     ]
     lines = [*_at_most(aside), *_at_most(met)]
-    return [*lines, WAY_OUT] if met else lines
+    if any(row.what == PAGES for row in reader.damage_met()):
+        lines.append(FILE_WAY_OUT)
+    return [*lines, WAY_OUT] if any(row.what != PAGES for row in reader.damage_met()) else lines
 
 
 def _is_shown(one: Damage, channels: Collection[tuple[str, str]]) -> bool:

@@ -6,6 +6,7 @@
     |   `-- SecretOutOfReach the file of a secret can't be read by this user
     |-- StoreError           the record can't be opened, read or written
     |   |-- StoreBusy        another service holds it
+    |   |-- StoreDamaged     pages of it can't be read
     |   |-- StoreFull        the disk, or the room given to the record, is full
     |   `-- StoreReadOnly    the folder, the file or the disk can't be written
     `-- ServiceError         the running service can't be reached, or can't go on
@@ -92,6 +93,10 @@ class StoreError(HalfmarkError):
 
 class StoreBusy(StoreError):
     """Another service holds the record."""
+
+
+class StoreDamaged(StoreError):
+    """Pages of the record can't be read, or make no sense."""
 
 
 class StoreFull(StoreError):

@@ -112,7 +112,7 @@ def _put_record(source: Backup, folder: Path, is_there: bool, out: TextIO) -> in
         _give_away(part, folder)
         with RecordReader(part) as reader:
             swept = reader.sweep()
-            damaged = len(swept.damaged) + len(swept.lost) + len(swept.orphans)
+            damaged = len(swept.bad) + len(swept.unread)
         if is_there:
             out.write(f"the record that was here is now {_move_aside(record).name}\n")
         with suppress(FileNotFoundError):

@@ -13,7 +13,7 @@ from typing import TextIO
 from attrs import frozen
 
 from daemon.clock import elapsed_s
-from daemon.damage_words import stretch_words, stretches
+from daemon.damage_words import FILE_WAY_OUT, stretch_words, stretches
 from daemon.errors import StoreError
 from daemon.progress import Progress
 from daemon.record import RecordReader, Swept
@@ -60,8 +60,10 @@ def run_verify(
         for line in [*_findings(reader, swept, pages), *_remarks(reader, swept, size.log_bytes)]:
             out.write(line + "\n")
         whole = swept.is_whole and not pages
-        if not swept.is_whole and asked.mover is not None:
+        if swept.bad and asked.mover is not None:
             whole = _set_aside(reader, asked.mover, swept, out, err) and not pages
+            if pages:
+                out.write(f"{FILE_WAY_OUT}\n")
         elif whole:
             out.write("every row is as it was written\n")
         else:
@@ -95,9 +97,9 @@ def _set_aside(reader: RecordReader, mover: Mover, swept: Swept, out: TextIO, er
 
 
 def _ways_out(swept: Swept, pages: list[str]) -> list[str]:
-    found = ["`halfmark verify --set-aside` moves the rows away, and ends the alert"] if not swept.is_whole else []
-    if pages:
-        found.append("pages are the file itself: `halfmark restore --replace` puts a backup in its place")
+    found = ["`halfmark verify --set-aside` moves the rows away, and ends the alert"] if swept.bad else []
+    if pages or swept.unread:
+        found.append(FILE_WAY_OUT)
     return found
 
 
@@ -122,7 +124,8 @@ def _findings(reader: RecordReader, swept: Swept, pages: list[str]) -> list[str]
         for table, key in swept.orphans[: SHOWN_MOST + 1]
     ]
     rows += [f"pages: {words}" for words in pages]
-    count = len(swept.bad) + len(pages)
+    rows += [f"unread: rows of {table} from key {key} on, the file can't be read there" for table, key in swept.unread]
+    count = len(swept.bad) + len(swept.unread) + len(pages)
     if count > SHOWN_MOST:
         rows = [*rows[:SHOWN_MOST], f"and {count - SHOWN_MOST} more"]
     return rows

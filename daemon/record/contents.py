@@ -222,7 +222,8 @@ class Damage(NamedTuple):
 
     Attributes:
         table, key: where it lay.
-        what: "values" of a quantity, "polls" of an instrument, "minutes" or "hours" of a quantity, "commit".
+        what: "values" of a quantity, "polls" of an instrument, "minutes" or "hours" of a quantity, "commit";
+            "pages" where the file itself can't be read.
         instrument, quantity: whose; empty where the row was of all.
         boot, begin_s, end_s: between which times it lay.
         readings: how many were in it; None where nothing tells.

@@ -4,10 +4,11 @@ import os
 import sqlite3
 from pathlib import Path
 
-from daemon.errors import StoreBusy, StoreError, StoreFull, StoreReadOnly
+from daemon.errors import StoreBusy, StoreDamaged, StoreError, StoreFull, StoreReadOnly
 from daemon.record.files import user_name
 
 _FULL = ("SQLITE_FULL", "SQLITE_IOERR_SHMSIZE")
+_UNREADABLE = ("SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
 _DAMAGED = ("SQLITE_NOTADB", "SQLITE_CORRUPT")
 # Without one free block nothing else explains a failed write.
 _NO_ROOM_BYTES = 4096
@@ -21,6 +22,11 @@ def name_of(why: sqlite3.Error) -> str:
 def is_damage(why: sqlite3.Error) -> bool:
     """Tell whether SQLite says that the file is no database, or a broken one."""
     return name_of(why).startswith(_DAMAGED)
+
+
+def is_page(why: sqlite3.Error) -> bool:
+    """Tell whether SQLite says that a page makes no sense, or the disk that it can't be read."""
+    return is_damage(why) or name_of(why).startswith(_UNREADABLE)
 
 
 def writing_error(why: sqlite3.Error, file: Path) -> StoreError:
@@ -48,8 +54,8 @@ def reading_error(why: sqlite3.Error, file: Path) -> StoreError:
     """Say why the record could not be read."""
     name = name_of(why)
     told = f"{why} ({name})" if name else str(why)
-    if is_damage(why):
-        return StoreError(f"{file} is no record, or a damaged one [{told}]: try a backup with --store FILE")
+    if is_page(why):
+        return StoreDamaged(f"{file} is no record, or a damaged one [{told}]: try a backup with --store FILE")
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return StoreBusy(f"{file} is locked by another program [{told}]: try again")
     return StoreError(f"{file} can't be read by user {user_name()} [{told}]")

@@ -9,14 +9,13 @@ import sqlite3
 from collections.abc import Mapping
 
 from daemon.record.damage import Ask, is_damaged
-from daemon.record.sweep import look_over
+from daemon.record.failures import is_page
+from daemon.record.sweep import look_over, past_pages
 
 TABLES = ("piece", "block", "minute", "hour")  # the tail is looked at when it is sealed, within the hour
 EVERY_MS = 300_000
 FOUND_MOST = 500  # rows remembered; a record with more is to be replaced, not mended
 FIRST_KEY = -(1 << 63)
-# Keys gone past behind a page that can't be read: eight hours of a boot, or a channel.
-PAGES_STEP, PAGES_STEP_OF_HOURS = 1 << 24, 1 << 42
 PAGES_MOST = 50  # such places of one table in one round
 STATE_NAME = "patrol"
 
@@ -68,10 +67,10 @@ class Patrol:
         try:
             swept, behind = look_over(ask, self._table, self._key)
         except sqlite3.DatabaseError as why:
-            if not _is_page(why):
+            if not is_page(why):
                 raise
             self._pages[0] += 1
-            self._key = max(self._key, 0) + (PAGES_STEP_OF_HOURS if self._table == "hour" else PAGES_STEP)
+            self._key = past_pages(self._table, self._key)
             if self._pages[0] >= PAGES_MOST:
                 self._next_table()
             return []
@@ -93,7 +92,7 @@ class Patrol:
             if not is_damaged(ask, *self.found[self._again]):
                 del self.found[self._again]
         except sqlite3.DatabaseError as why:
-            if not _is_page(why):
+            if not is_page(why):
                 raise
 
     def _next_table(self) -> None:
@@ -139,7 +138,3 @@ class Patrol:
             for place in found[:FOUND_MOST]
             if isinstance(place, list) and len(place) == 2 and place[0] in TABLES and isinstance(place[1], int)
         ]
-
-
-def _is_page(why: sqlite3.Error) -> bool:
-    return str(getattr(why, "sqlite_errorname", None) or "").startswith(("SQLITE_CORRUPT", "SQLITE_IOERR_READ"))

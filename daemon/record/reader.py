@@ -8,10 +8,11 @@ from pathlib import Path
 from types import TracebackType
 
 from daemon.clock import Anchor
+from daemon.errors import StoreDamaged
 from daemon.record import files, layout
 from daemon.record.bounds import Bounds, bounds_of
 from daemon.record.catalogue import Catalogue, ChannelEntry, UnknownNumber
-from daemon.record.chunks import BLOCK_H, HOUR_MS, ChunkKey, DamagedChunk
+from daemon.record.chunks import BLOCK_H, HOUR_MS, ChunkKey, DamagedChunk, first_key
 from daemon.record.contents import (
     BootEntry,
     Damage,
@@ -129,7 +130,7 @@ class RecordReader:
             since, until: (boot's number, seconds since boot), or a date and time; a boot that
                 nobody has placed in the calendar lies between its neighbours.
         """
-        first = (0, 0) if since is None else self._place_ms(since)
+        first = (min((boot.number for boot in self.boots()), default=0), 0) if since is None else self._place_ms(since)
         end = None if until is None else self._place_ms(until)
         for boot, reading in self._stretches.readings(instrument, quantity, first, end):
             yield Placed(boot, reading)
@@ -408,7 +409,10 @@ class RecordReader:
 
     def check_pages(self) -> list[str]:
         """Let SQLite look over its own pages; tells what it finds wrong, at most ten things."""
-        rows = [row[0] for row in self._opened.ask("PRAGMA quick_check(10)")]
+        try:
+            rows = [row[0] for row in self._opened.ask("PRAGMA quick_check(10)")]
+        except StoreDamaged as why:
+            return [str(why)]
         return [] if rows == ["ok"] else rows
 
     @property
@@ -473,6 +477,10 @@ class RecordReader:
         places = {("tail", key) for key in self.damaged}
         places |= {place for place in self.damaged_chunks if place[0] in SWEPT_TABLES}
         found = [damage_of(self._opened.ask, self._names(), *place) for place in places]
+        for boot, ms in self._stretches.damaged_pages:
+            begin_s = ms / 1000.0
+            key = first_key(boot, ms // HOUR_MS)
+            found.append(Damage("block", key, "pages", "", "", boot, begin_s, begin_s + BLOCK_H * 3600.0, None))
         return sorted(found, key=lambda one: (one.boot, one.begin_s, one.table, one.key))
 
     def damage_at(self, table: str, key: int) -> Damage:

@@ -12,6 +12,7 @@ from itertools import groupby
 from operator import attrgetter
 from typing import Any
 
+from daemon.errors import StoreDamaged
 from daemon.record.catalogue import Catalogue, UnknownNumber
 from daemon.record.chunks import (
     BLOCK_H,
@@ -34,6 +35,7 @@ from shared.readings import Reading
 
 # A reading that reached its commit later than this may come out of its order.
 LATE_MS = 120_000
+PAGES_MOST = 40  # stretches that are left out because of them before reading is given up
 TAIL_ROWS = 64  # asked for at once; an hour a row at most, so well under a second
 SAME_TIME_MS = 1_000
 MINUTE_MS = 60_000
@@ -91,6 +93,7 @@ class Stretches:
     def __init__(self, ask: Ask, names: Callable[[bool], Catalogue], unpack: Callable[..., list[Reading]]) -> None:
         """`names` gives the catalogue, anew if asked; `unpack` the readings of a row of the tail."""
         self.damaged_chunks: set[tuple[str, int]] = set()
+        self.damaged_pages: set[Place] = set()  # where six hours begin in which a page can't be read
         self._ask = ask
         self._names = names
         self._unpack = unpack
@@ -103,16 +106,36 @@ class Stretches:
         place = since
         seen: dict[int, int] = {}  # rows of the tail that are behind a stretch but were looked into: up to when
         while True:
-            found = self._next(place)
+            try:
+                found = self._next(place)
+            except StoreDamaged as why:
+                place = self._past_pages(*place, why)
+                continue
             if found is None or (until is not None and found >= until):
                 return
             boot, start_ms = found
             end_ms = start_ms + BLOCK_H * HOUR_MS
             stop_ms = end_ms if until is None or until[0] != boot else min(end_ms, until[1])
             since_ms = since[1] if boot == since[0] else 0
-            for reading in self._stretch(boot, start_ms, since_ms, stop_ms, wanted, seen if tail else None):
+            try:
+                readings = self._stretch(boot, start_ms, since_ms, stop_ms, wanted, seen if tail else None)
+            except StoreDamaged as why:
+                place = self._past_pages(boot, start_ms, why)
+                continue
+            for reading in readings:
                 yield boot, reading
             place = (boot, end_ms) if end_ms < START_MOST * HOUR_MS else (boot + 1, 0)
+
+    def _past_pages(self, boot: int, ms: int, why: StoreDamaged) -> Place:
+        """Leave six hours out in which something can't be read, and give where to go on.
+
+        Raises: StoreDamaged: there is too much of it.
+        """
+        if len(self.damaged_pages) >= PAGES_MOST:
+            raise why
+        start_ms = ms // HOUR_MS // BLOCK_H * BLOCK_H * HOUR_MS
+        self.damaged_pages.add((boot, start_ms))
+        return boot, start_ms + BLOCK_H * HOUR_MS
 
     def _next(self, place: Place) -> Place | None:
         """Where the next stretch with anything in it begins, at or before a place and after."""

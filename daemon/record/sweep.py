@@ -1,14 +1,17 @@
 """Looks over every row of a record that has a checksum, and over what must be there beside it."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
+from daemon.errors import StoreDamaged
 from daemon.record.chunks import (
     BOOT_SHIFT,
     HOURS,
     MINUTES,
     POLLS,
+    START_SHIFT,
     VALUES,
     ChunkKey,
     DamagedChunk,
@@ -24,6 +27,7 @@ from daemon.record.rollups import take_rollups
 
 ROWS_A_QUESTION = 256
 ROWS_AT_ONCE = 8
+UNREAD_MOST = 50
 
 Ask = Callable[..., list[Any]]
 
@@ -38,6 +42,7 @@ class Swept:
         lost: table and key of chunks whose instrument's polls say they must be there, and that are not.
         orphans: table and key of chunks of values whose polls are not there.
         aside: how many rows were set aside before.
+        unread: table and key from which on some rows can't be read, because of a page.
     """
 
     rows: int = 0
@@ -45,11 +50,12 @@ class Swept:
     lost: list[tuple[str, ChunkKey]] = field(default_factory=list)
     orphans: list[tuple[str, ChunkKey]] = field(default_factory=list)
     aside: int = 0
+    unread: list[tuple[str, int]] = field(default_factory=list)
 
     @property
     def is_whole(self) -> bool:
         """Whether nothing is wrong."""
-        return not (self.damaged or self.lost or self.orphans)
+        return not (self.damaged or self.lost or self.orphans or self.unread)
 
     @property
     def bad(self) -> list[tuple[str, int]]:
@@ -65,22 +71,39 @@ def sweep(ask: Ask, progress: Callable[[int, int], None] = lambda done, of: None
         progress: told the rows looked at so far and how many there are.
     """
     swept = Swept()
-    total = sum(ask(f"SELECT count(*) FROM {table}")[0][0] for table in SWEPT_TABLES)
-    (swept.aside,) = ask("SELECT count(*) FROM damaged")[0]
+    total = sum(_count(ask, table) for table in SWEPT_TABLES)
+    swept.aside = _count(ask, "damaged")
     for table in SWEPT_TABLES:
         looks = _Looks(ask, table, swept)
         first = -(1 << 63)
         while True:
-            rows = ask(f"SELECT k, row FROM {table} WHERE k >= ? ORDER BY k LIMIT ?", first, ROWS_A_QUESTION)
-            for key, row in rows:
-                looks.take(key, row)
+            try:
+                rows = ask(f"SELECT k, row FROM {table} WHERE k >= ? ORDER BY k LIMIT ?", first, ROWS_A_QUESTION)
+                for key, row in rows:
+                    looks.take(key, row)
+                behind = rows[-1][0] + 1 if len(rows) == ROWS_A_QUESTION else None
+                looks.settle(None if behind is None else ChunkKey.of(behind).start_h)
+            except StoreDamaged:
+                swept.unread.append((table, first))
+                behind = past_pages(table, first) if len(swept.unread) < UNREAD_MOST else None
+                looks = _Looks(ask, table, swept)
             progress(swept.rows, max(total, swept.rows))
-            if len(rows) < ROWS_A_QUESTION:
+            if behind is None:
                 break
-            first = rows[-1][0] + 1
-            looks.settle(ChunkKey.of(first).start_h)
-        looks.settle(None)
+            first = behind
     return swept
+
+
+def _count(ask: Ask, table: str) -> int:
+    """How many rows a table has; 0 where that can't be read."""
+    with suppress(StoreDamaged):
+        return int(ask(f"SELECT count(*) FROM {table}")[0][0])
+    return 0
+
+
+def past_pages(table: str, key: int) -> int:
+    """Where to go on behind a page that can't be read: eight hours of a boot later, or at the next channel."""
+    return max(key, 0) + (1 << 42 if table == "hour" else 8 << START_SHIFT)
 
 
 def look_over(ask: Ask, table: str, first: int) -> tuple[Swept, int | None]:

@@ -9,16 +9,18 @@ from pathlib import Path
 import pytest
 
 from daemon.clock import operator_anchor
-from daemon.damage_words import SHOWN_MOST, WAY_OUT, damage_told, stretch_words, stretches
+from daemon.damage_words import FILE_WAY_OUT, SHOWN_MOST, WAY_OUT, damage_told, stretch_words, stretches
 from daemon.daybook_sources import STATE_NAME as SOURCES
 from daemon.daybook_table import AskedDaybook, run_daybook
 from daemon.export import AskedExport, run_export
 from daemon.history import Asked, run_history
 from daemon.record import Batch, Damage, Record, RecordReader
+from daemon.verify import run_verify
 from servers.central_rig import Hill, times
-from servers.spoilt_records import EARLIER, HOUR_S, ask, bend, chunk, fill, sealed_record
+from servers.spoilt_records import EARLIER, HOUR_S, ask, bend, break_page, chunk, fill, sealed_record
 
 HOURS = 12.5
+TURNS_MOST = 10
 BEGIN_UTC_S = 1_790_000_000.0  # 2026-09-21 14:13:20 UTC
 # A reading each ten seconds of the boot's first six hours, the first in its first second.
 VALUES = "2,160 readings of shunt bank_v between 2026-09-21 14:13:21 and 2026-09-21 20:13:11"
@@ -137,7 +139,45 @@ def test_many_pieces_are_told_in_a_few_sentences(state: Path) -> None:
     assert len(lines) == SHOWN_MOST + 1 and lines[-1] == "and 3 more like this: halfmark verify lists them"
 
 
+def test_pages_that_cannot_be_read_leave_six_hours_out_and_the_rest_is_shown(state: Path, tmp_path: Path) -> None:
+    shutil.rmtree(state)
+    record = Record.open(state, boot_id=EARLIER, elapsed_s=0.0, wall_utc_s=0.0)
+    record.commit(Batch(anchors=[operator_anchor(0.0, BEGIN_UTC_S)]))
+    fill(record, 24.5, noise=5.0)
+    record.seal_all(25.0 * HOUR_S)
+    record.close()
+    break_page(state, "block")
+    hours = "everything between 2026-09-21 14:13:20 and 2026-09-21 20:13:20, because the file can't be read there"
+    err = io.StringIO()
+    assert run_export(state, AskedExport(tmp_path / "out.csv"), err=err) == 0
+    assert f"damaged, left out: {hours}" in err.getvalue() and FILE_WAY_OUT in err.getvalue()
+    values = [line for line in (tmp_path / "out.csv").read_text().splitlines() if "panel_w" in line]
+    assert len(values) == 18.5 * 360
+    out = io.StringIO()
+    assert run_verify(state, out=out, err=io.StringIO()) == 1
+    assert "unread: rows of block from key " in out.getvalue() and FILE_WAY_OUT in out.getvalue()
+
+
 # -- the copy to the central store ---------------------------------------------------------------
+
+
+def test_the_copy_goes_past_pages_that_cannot_be_read(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    hill = Hill(tmp_path)
+    fill(hill.record, 24.5, noise=5.0)
+    hill.record.seal_all(25.0 * HOUR_S)
+    hill.record.close()
+    break_page(tmp_path / "state", "block")
+    with caplog.at_level(logging.WARNING, "halfmark.send"):
+        for _ in range(TURNS_MOST):
+            hill.turn()
+            if not hill.copy.waits:
+                break
+        hill.turn()
+    assert sum("instrument=controller" in line for line in hill.link.taken) == 18.5 * 360
+    told = [line for line in caplog.messages if "left out" in line]
+    assert len(told) == 1 and "because the file can't be read there" in told[0]
+    assert hill.state()["failing_since_s"] is None
+    hill.close()
 
 
 @pytest.mark.parametrize("first", ["met by the copy", "set aside before"])
@@ -153,8 +193,10 @@ def test_the_copy_goes_past_damage_says_so_once_and_never_tries_it_again(
     if first == "set aside before":
         assert len(hill.record.set_aside_damaged([("block", key)])) == 3
     with caplog.at_level(logging.WARNING, "halfmark.send"):
-        while hill.copy.waits or not hill.link.taken:
+        for _ in range(TURNS_MOST):
             hill.turn()
+            if not hill.copy.waits:
+                break
         hill.turn()
         hill.turn()
     of_shunt = [line for line in hill.link.taken if "instrument=shunt" in line]

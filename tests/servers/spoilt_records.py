@@ -1,5 +1,6 @@
 """Records of which a bit was flipped behind everybody's back, as a failing card does it."""
 
+import random
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -49,13 +50,27 @@ def chunk(folder: Path, instrument: str, quantity: str | None, start_h: int = 0,
     return ChunkKey(boot, start_h, VALUES, entry.number).packed()
 
 
-def fill(record: Record, hours: float, *, every_s: float = 10.0) -> None:
-    """A shunt and a controller, from the first second of the boot on, a commit each ten minutes."""
+def break_page(folder: Path, table: str, which: int = 0) -> None:
+    """Overwrite the head of a page of a table's rows, in the file itself; nobody has it open."""
+    pages = ask(folder, "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf' ORDER BY path", table)
+    assert len(pages) > 2, "with fewer the whole table is gone"
+    with (folder / "record.db").open("r+b") as file:
+        file.seek((pages[which][0] - 1) * 4096)
+        file.write(b"\xff" * 64)
+
+
+def fill(record: Record, hours: float, *, every_s: float = 10.0, noise: float = 0.0) -> None:
+    """A shunt and a controller, from the first second of the boot on, a commit each ten minutes.
+
+    With noise the rows are large, and lie on many pages.
+    """
+    chance = random.Random(9)
     batch = Batch()
     each = round(600.0 / every_s)
     for step in range(int(hours * HOUR_S / every_s)):
         at_s = step * every_s + 1.0
-        batch.readings.append(Reading("shunt", at_s, {"bank_v": 12.0 + step % 100 / 100.0, "bank_a": step % 7 / 10.0}))
+        bank_v = 12.0 + step % 100 / 100.0 + round(chance.uniform(0.0, noise), 3)
+        batch.readings.append(Reading("shunt", at_s, {"bank_v": bank_v, "bank_a": step % 7 / 10.0}))
         batch.readings.append(Reading("controller", at_s + 0.5, {"panel_w": float(step % 80)}))
         if step % each == each - 1:
             batch.until_s = at_s + every_s / 2.0
