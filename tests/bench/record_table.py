@@ -20,6 +20,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
@@ -30,6 +31,7 @@ from bench.record_kills import table as kills_table  # noqa: E402
 from bench.record_site import VALUES_A_DAY, BenchSite, commits, entropy_bytes  # noqa: E402
 
 from daemon.record import Batch, Record, RecordReader  # noqa: E402
+from daemon.record.patrol import EVERY_MS, Patrol  # noqa: E402
 from daemon.record.wear import count, wear  # noqa: E402
 from shared.readings import Reading  # noqa: E402
 
@@ -396,6 +398,31 @@ def print_writes(hours: float) -> None:
             target = ""
 
 
+def print_patrol(folder: Path, days: int) -> None:
+    """Print what one round of the slow look for damage costs."""
+    db = sqlite3.connect(f"file:{folder / 'record.db'}?immutable=1", uri=True)
+    patrol, read_bytes = Patrol(), 0
+    taken_ms: list[float] = []
+
+    def ask(question: str, *values: object) -> list[Any]:
+        nonlocal read_bytes
+        found = db.execute(question, values).fetchall()
+        read_bytes += sum(len(one) for row in found for one in row if isinstance(one, bytes))
+        return found
+
+    while patrol.rounds == 0:
+        began_s = time.thread_time()
+        patrol.step(ask)
+        taken_ms.append((time.thread_time() - began_s) * 1e3)
+    db.close()
+    steps, a_day = len(taken_ms), 86_400_000 / EVERY_MS
+    taken_ms.sort()
+    print(f"\nslow look for damage, {a_day:.0f} steps a day")
+    row("one step", f"{taken_ms[steps // 2]:.1f} ms", f"longest {taken_ms[-1]:.1f} ms processor time")
+    row("a day", f"{sum(taken_ms) / steps * a_day / 1e3:.1f} s", f"{read_bytes / steps * a_day / 1e6:.1f} MB read")
+    row("one round of a year", f"{steps * YEAR_D / days / a_day:.1f} days", f"found damaged: {patrol.count}")
+
+
 def add_unsealed_hour(folder: Path, newest_s: float) -> None:
     """Put an hour behind the rest, unless it is there, that is committed each 10 s and not sealed, as in a service."""
     record = Record.open(folder, boot_id="be" * 16, elapsed_s=newest_s + 2 * HOUR_S, wall_utc_s=0.0)
@@ -433,6 +460,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="halfmark-table-", dir=chosen.folder) as place:
         folder = Path(place)
         newest_s = print_sizes(folder, chosen.days, chosen.plain_days)
+        print_patrol(folder / "ours", chosen.days)
         print_reads(folder, newest_s)
         print("\nsingle bits flipped in pages of raw readings, found by the sweep")
         small = folder / "small"
