@@ -9,8 +9,8 @@ BANK_RULES = (
         name="half-mark-ahead",
         fact="share_crossing_24h",
         kind="high",
-        raise_at=0.5,
-        clear_at=0.35,
+        raise_at=0.45,
+        clear_at=0.32,
         dwell_s=900.0,
         severity="act",
         unit="share",
@@ -23,7 +23,7 @@ BANK_RULES = (
         to_do="Ask for short transmissions and less traffic, lower the power, switch off what is not needed before "
         "night. Look at `halfmark watch` for the hours to come; if the last days brought less than their sun, look for "
         "snow or shade on the panel.",
-        source="as likely as not, over two forecasts; dwell and calm limit chosen on truth sets at several half marks",
+        source="as likely as not, over two forecasts; limits and dwell chosen on truth sets at several half marks",
         touches=("site", "bank"),
         hold_s=0.0,
     ),

@@ -300,6 +300,19 @@ class ChargeFilter:
         return sqrt(self.belief.p[CAPACITY][CAPACITY])
 
     @property
+    def soc_capacity_corr(self) -> float:
+        """How the errors of `soc_frac` and `capacity_ah` go together: their correlation, -1 to 1.
+
+        With a smaller capacity than believed, what was removed is a larger share: well below full both go together.
+        """
+        x, p = self.belief.x, self.belief.p
+        sigma = self.belief.soc()[1] * self.capacity_sigma_ah
+        if sigma <= 0.0:
+            return 0.0
+        shared = (x[REMOVED] / x[CAPACITY] * p[CAPACITY][CAPACITY] - p[REMOVED][CAPACITY]) / x[CAPACITY]
+        return min(1.0, max(-1.0, shared / sigma))
+
+    @property
     def shunt_offset_a(self) -> float:
         """What the current shows when nothing flows, A."""
         return self.belief.x[OFFSET]

@@ -33,7 +33,7 @@ _DAYS_KEPT = 45
 _TOLD_SHARE = 0.35  # a day's clearness is known when the bank took all during this share of the day's light
 _HELD_EARLY = 0.92  # clearness, over the best, of a day on which the bank was held from the morning on
 DAY_MEMORY = 0.30  # correlation of one day's clearness with the next one's
-_HOURS_MEMORY = 0.85  # and of the rest of a day with what was seen of it
+_HOURS_MEMORY = 0.95  # and of the rest of a day with what was seen of it
 _CHARGE_V_CELL = {"lifepo4": 3.38}
 _LEAD_CHARGE_V_CELL = 2.22
 

@@ -104,6 +104,10 @@ class Estimate(Protocol):
         """Its standard error, Ah."""
 
     @property
+    def soc_capacity_corr(self) -> float:
+        """Correlation of the two errors, -1 to 1."""
+
+    @property
     def shunt_offset_a(self) -> float:
         """What the shunt shows when nothing flows, A."""
 
@@ -237,7 +241,11 @@ class Lookahead:
         utc_s = self.utc_s(now_s)
         capacity_ah = max(0.05 * self.bank.capacity_ah, charge.capacity_ah)
         sigma = 0.002 if "sigma" in self.without else charge.soc_sigma
-        start = [min(1.0, max(0.0, charge.soc_frac + sigma * e)) for e in _ERROR_SOC]
+        # A bank that holds less than believed is also emptier than believed, and falls faster.
+        both = charge.soc_capacity_corr
+        own = sqrt(1.0 - both * both)
+        errors = zip(_ERROR_SOC, _ERROR_CAPACITY, strict=True)
+        start = [min(1.0, max(0.0, charge.soc_frac + sigma * (own * e + both * c))) for e, c in errors]
         spread = min(0.25, charge.capacity_sigma_ah / capacity_ah)
         per_ah = [1.0 / (capacity_ah * max(0.4, 1.0 + spread * e)) for e in _ERROR_CAPACITY]
         if utc_s is None:

@@ -8,7 +8,6 @@ import copyreg
 import csv
 import gzip
 import json
-import pickle
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +15,7 @@ from random import Random
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
 from attrs import evolve
 
 from daemon.configuration import load_replay_site
@@ -38,7 +38,7 @@ HERE = Path(__file__).resolve().parent
 TRUTH = HERE.parent / "truth"
 HYSTERESIS = 0.005  # upward, as in the truth sets' list of crossings
 DAYS = 30
-VIRTUAL_ROW_S = 60.0
+VIRTUAL_ROW_S = 10.0  # as the truth sets: keying edges, which tell of capacity, need rows that near together
 ROW = ("bank_v", "bank_a", "bank_ah_counter", "bank_c", "controller_c", "panel_w")
 
 
@@ -50,6 +50,7 @@ class Known:
     soc_sigma: float
     capacity_ah: float
     capacity_sigma_ah: float
+    soc_capacity_corr: float
     shunt_offset_a: float
 
 
@@ -94,7 +95,8 @@ def truth_course(path: Path) -> Course:
     sidecar = path.with_name(f"{name}.json")
     if sidecar.exists():
         told: dict[str, Any] = json.loads(sidecar.read_text())
-        made.crossings = [(c["time_s"], c["dir"]) for c in told["half_charge_crossings"]]
+        if "half_charge_crossings" in told:  # else they are found in the truth
+            made.crossings = [(c["time_s"], c["dir"]) for c in told["half_charge_crossings"]]
     return made
 
 
@@ -112,7 +114,12 @@ def _cut(name: str, site: Site, rows: Iterator[list[float]]) -> Course:
         if piece is not None or at_s - last_s >= 300.0:
             last_s = at_s
             known = Known(
-                charge.soc_frac, charge.soc_sigma, charge.capacity_ah, charge.capacity_sigma_ah, charge.shunt_offset_a
+                charge.soc_frac,
+                charge.soc_sigma,
+                charge.capacity_ah,
+                charge.capacity_sigma_ah,
+                charge.soc_capacity_corr,
+                charge.shunt_offset_a,
             )
             course.steps.append((at_s, piece, known))
         if at_s - kept_s >= 60.0:
@@ -149,13 +156,13 @@ CHARGERS = {
 
 def virtual_course(number: int, folder: Path) -> Course:
     """The month of virtual site `number`, from the folder if it was made before."""
-    kept = folder / f"ahead-{number}.pickle"
+    kept = folder / f"ahead-{number}-{VIRTUAL_ROW_S:g}s.npz"
     if kept.exists():
-        made: list[list[float]] = pickle.loads(kept.read_bytes())
+        made: list[list[float]] = np.load(kept)["rows"].tolist()
     else:
         made = list(_virtual_rows(number))
         folder.mkdir(parents=True, exist_ok=True)
-        kept.write_bytes(pickle.dumps(made))
+        np.savez_compressed(kept, rows=np.array(made))
     _, site, _ = virtual_plan(number)
     return _cut(site.place.name, site, iter(made))
 
@@ -198,7 +205,7 @@ def virtual_plan(number: int) -> tuple[SitePlan, Site, float]:
 
 
 def _virtual_rows(number: int) -> Iterator[list[float]]:
-    """What the instruments show each minute; some months with things that happen: traffic, snow, a load left on."""
+    """What the instruments show, row by row; some months with things that happen: traffic, snow, a load left on."""
     plan, _, start_utc_s = virtual_plan(number)
     site, chance = VirtualSite(seed=number, start_utc_s=start_utc_s, plan=plan), Random(f"events {number}")
     events = sorted(

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.virtual.bank import VirtualBank
+from shared.bank_belief import REMOVED
 from shared.charge import ChargeFilter
 from shared.site import Bank
 
@@ -304,6 +305,20 @@ def test_what_was_learned_carries_error_and_age() -> None:
     made.step(10.0, None, None)
     made.step(400.0, None, None)
     assert made.learned()["shunt_offset_a"][2] > 10 * 86_400.0
+
+
+def test_a_smaller_capacity_and_a_lower_charge_go_together_below_full_only() -> None:
+    made = ChargeFilter(AGM)
+    belief, sigma_ah = made.belief, made.capacity_sigma_ah
+    for i in range(len(belief.p)):
+        belief.p[i][REMOVED] = belief.p[REMOVED][i] = 0.0  # what was removed is known but for 0.5 Ah
+    belief.p[REMOVED][REMOVED] = 0.25
+    for removed_ah in (0.0, 12.0):
+        belief.x[REMOVED] = removed_ah
+        # By hand: soc = 1 - removed / capacity, so its error is capacity's times removed / capacity squared, and 0.5.
+        by_capacity = removed_ah / made.capacity_ah * sigma_ah
+        expected = by_capacity / (by_capacity**2 + 0.25) ** 0.5
+        assert made.soc_capacity_corr == pytest.approx(expected, abs=1e-9)
 
 
 def test_cold_and_heavy_load_leave_less_at_hand_than_is_left() -> None:
