@@ -8,6 +8,7 @@ within the same minute is set off against each other, as it is for the bank.
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from math import floor
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -71,7 +72,8 @@ def civil_days(begin_utc_s: float, end_utc_s: float, zone: tzinfo) -> Iterator[S
         begin_utc_s, end_utc_s: the stretch, seconds since 1970.
         zone: whose midnights count. A midnight that does not exist is where the clocks jump over it; of two the first.
     """
-    day = datetime.fromtimestamp(begin_utc_s, UTC).astimezone(zone).date()
+    # A datetime rounds to whole microseconds, which may be past midnight already.
+    day = datetime.fromtimestamp(floor(begin_utc_s), UTC).astimezone(zone).date()
     begin_s = midnight_s(day, zone)
     while begin_s < end_utc_s:
         following = day + timedelta(days=1)
