@@ -19,6 +19,7 @@ import subprocess
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from threading import Lock
 
 from daemon.sending.ways import Letter, Outcome, letter_fields
 from shared.notices import plain
@@ -50,6 +51,7 @@ class CommandWay:
         self._argv = list(way.command)
         self._limit_s = limit_s
         self._child: subprocess.Popen[bytes] | None = None
+        self._starting = Lock()  # a program may speak, and be aborted, before its start has returned here
 
     def send(self, letter: Letter, to: Sequence[str]) -> Outcome:
         """Run the program with the letter, and judge its exit code."""
@@ -68,9 +70,10 @@ class CommandWay:
 
     def abort(self) -> None:
         """Kill the program that a `send` on another thread waits for."""
-        child = self._child
-        if child is not None and child.returncode is None:
-            _signal(child, signal.SIGKILL)
+        with self._starting:
+            child = self._child
+            if child is not None and child.returncode is None:
+                _signal(child, signal.SIGKILL)
 
     def _program(self) -> str:
         return plain(self._argv[0], 80) if self._argv else "no program"
@@ -84,18 +87,18 @@ class CommandWay:
         try:
             os.write(letter_file, json.dumps(letter_fields(letter)).encode("ascii"))
             os.lseek(letter_file, 0, os.SEEK_SET)
-            child = subprocess.Popen(
-                self._argv,
-                stdin=letter_file,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-                env=environment(letter),
-                cwd="/",
-                start_new_session=True,
-            )
+            with self._starting:
+                child = self._child = subprocess.Popen(
+                    self._argv,
+                    stdin=letter_file,
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.STDOUT,
+                    env=environment(letter),
+                    cwd="/",
+                    start_new_session=True,
+                )
         finally:
             os.close(letter_file)
-        self._child = child
         try:
             return _waited_for(child, self._limit_s)
         finally:

@@ -1,10 +1,12 @@
 import json
 import os
 import signal
+import subprocess
 import sys
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -116,3 +118,21 @@ def test_abort_ends_one_that_hangs(tmp_path: Path) -> None:
     thread.join(LIMIT_S)
     assert f"-{signal.SIGKILL.value}" in outcomes[0].later["command"]
     way.abort()  # nothing runs any more: nothing happens
+
+
+def test_abort_while_the_program_is_being_started_is_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    aborting, start = threading.Event(), subprocess.Popen
+
+    def slow_start(*words: Any, **settings: Any) -> Any:
+        child = start(*words, **settings)
+        threading.Thread(target=abort).start()
+        assert aborting.wait(LIMIT_S)
+        return child
+
+    def abort() -> None:
+        aborting.set()
+        way.abort()
+
+    way = a_way("/bin/sh", "-c", "sleep 100")
+    monkeypatch.setattr(subprocess, "Popen", slow_start)
+    assert f"-{signal.SIGKILL.value}" in way.send(a_letter(), TO).later["command"]
