@@ -1,7 +1,8 @@
 """Keeps the record from the service's side: gathers what came in, commits it on one writer thread.
 
 What could not be stored stays here and goes into the next commit, up to a named limit; a record
-that can't be opened is tried again for ever, and polling, estimate and alerts go on meanwhile.
+that can't be opened is tried again for ever, and polling, estimate and alerts go on meanwhile. So do
+notices: as long as a commit is refused, or takes too long, they lie in a file for `send` as well.
 """
 
 import asyncio
@@ -13,6 +14,7 @@ from pathlib import Path
 from daemon.errors import StoreBusy, StoreError
 from daemon.record import Anchor, Batch, Damage, Day, Entry, Record, Room, Run
 from daemon.trouble_log import TroubleLog
+from daemon.waiting_file import EVENTS_MOST, NOTICES_MOST, Waiting, WaitingFile, bounded, part_of
 from shared.alerts import AlertEvent
 from shared.notices import Notice
 from shared.readings import Reading
@@ -22,6 +24,7 @@ log = logging.getLogger("halfmark.record")
 PENDING_READINGS_MOST = 20_000  # about four hours of a shunt at 1 s and a controller at 10 s
 ENTRIES_MOST = 1000  # of people, waiting for a record that can't be written
 REOPEN_EVERY_S = 30.0
+SLOW_COMMIT_S = 5.0  # a card that is about to fail may let one wait for minutes; its notices don't
 SET_ASIDE_TOLD_S = 86_400.0
 ROWS_AT_ONCE = 8  # damaged ones, moved in one transaction
 DAMAGE_LOGGED_MOST = 5  # of one look
@@ -41,8 +44,19 @@ class Recorder:
         clock: Callable[[], float],
         commit_s: float,
         queued: Callable[[], object] = lambda: None,
+        waiting: WaitingFile | None = None,
+        laid_out: Callable[[], object] = lambda: None,
     ) -> None:
-        """Nothing is opened yet. `queued` is called when notices have got into the record."""
+        """Take the parts; nothing is opened yet.
+
+        Args:
+            open_record: opens the record, on the writer's thread.
+            clock: seconds since boot.
+            commit_s: the period of the commits.
+            queued: called when notices have got into the record.
+            waiting: where notices are laid out while the record refuses them; None for nowhere.
+            laid_out: called when they have been.
+        """
         self.commits = 0
         self.readings = 0
         self.dropped = 0
@@ -57,6 +71,10 @@ class Recorder:
         self._clock = clock
         self._commit_s = commit_s
         self._queued = queued
+        self._waiting = waiting
+        self._laid_out = laid_out
+        self._is_to_lay_out = False  # something has come in since notices were laid out
+        self._may_be_stored = False  # what was taken up may be in the record, as far as nobody has looked
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="record")
         self._record: Record | None = None
         self._opened_s = -REOPEN_EVERY_S
@@ -66,6 +84,7 @@ class Recorder:
         self._trouble = TroubleLog(log, "record")
         self._sealing_trouble = TroubleLog(log, "sealing the record")
         self._log_trouble = TroubleLog(log, "the record's log")
+        self._waiting_trouble = TroubleLog(log, "notices that wait for the record")
 
     # -- what is to be kept --------------------------------------------------------------------
 
@@ -85,12 +104,30 @@ class Recorder:
         self._pending.events.append(event)
         if notice is not None:
             self._pending.notices.append(notice)
-        self.commit_soon()
+        self._told()
 
     def add_notice(self, notice: Notice) -> None:
         """Take a notice that no alert asked for; it is committed at once."""
         self._pending.notices.append(notice)
+        self._told()
+
+    def _told(self) -> None:
+        self._drop_told()
+        self._is_to_lay_out = True
         self.commit_soon()
+
+    def _drop_told(self) -> None:
+        """Keep notices and events that wait within their limits; `send` has had most of what goes here."""
+        for notice in bounded(self._pending.notices):
+            log.warning("notice %s is not recorded: %d others wait", part_of(notice, "key"), NOTICES_MOST)
+        del self._pending.events[:-EVENTS_MOST]
+
+    def take_up(self, waiting: Waiting) -> None:
+        """Take what an earlier service could not store, as the oldest; what the record has by now is left out."""
+        batch = Batch(notices=list(waiting.notices), events=list(waiting.events))
+        self._may_be_stored = True
+        self._keep(batch)
+        self._told()
 
     def add_anchor(self, anchor: Anchor) -> None:
         """Take a trusted pair of elapsed and wall time."""
@@ -183,6 +220,28 @@ class Recorder:
         return done
 
     async def _commit(self) -> bool:
+        if self.failing_since_s is not None:
+            self._lay_out(self._pending)  # before another try, which may take long
+        done = await self._store_pending()
+        if not done:
+            self._lay_out(self._pending)
+        return done
+
+    def _lay_out(self, *batches: Batch) -> None:
+        """Put the notices of these batches where `send` reads them without the record, if there is anything new."""
+        told = any(batch.notices or batch.events for batch in batches)
+        if self._waiting is None or not self._is_to_lay_out or not told:
+            return
+        try:
+            self._waiting.put(batches, self._clock())
+        except (OSError, StoreError) as why:
+            self._waiting_trouble.failed(self._clock(), f"{self._waiting.path} can't be written: {why}")
+            return
+        self._waiting_trouble.recovered(self._clock())
+        self._is_to_lay_out = False
+        self._laid_out()
+
+    async def _store_pending(self) -> bool:
         if self._record is None:
             if self._clock() - self._opened_s < REOPEN_EVERY_S:
                 return False
@@ -191,15 +250,26 @@ class Recorder:
                 return False
         batch, self._pending = self._pending, Batch()
         batch.until_s = self._clock()
-        loop = asyncio.get_running_loop()
+        work = asyncio.get_running_loop().run_in_executor(self._writer, self._put, self._record, batch)
         try:
-            await loop.run_in_executor(self._writer, self._record.commit, batch)
+            while not work.done():
+                await asyncio.wait((work,), timeout=SLOW_COMMIT_S)
+                if not work.done():
+                    self._lay_out(batch, self._pending)
+            await work
+        except asyncio.CancelledError:
+            work.cancel()
+            raise
         except StoreError as why:
             self._keep(batch)
             self._failed(str(why))
             return False
         self._stored(batch)
         return True
+
+    def _put(self, record: Record, batch: Batch) -> None:
+        """Store a batch, on the writer's thread."""
+        record.commit(record.without_doubles(batch) if self._may_be_stored else batch)
 
     async def _tend(self, until_s: float) -> None:
         """Let the record seal and keep within its room, a short piece at a time, until a commit is due or wanted."""
@@ -305,6 +375,7 @@ class Recorder:
         newer, self._pending = self._pending, batch
         batch.absorb(newer)
         self._drop_oldest()
+        self._drop_told()
 
     def _failed(self, why: str) -> None:
         now_s = self._clock()
@@ -316,6 +387,10 @@ class Recorder:
         now_s = self._clock()
         self._trouble.recovered(now_s)
         self.failing_since_s = self.why = None
+        self._may_be_stored = False
+        if self._waiting is not None:
+            self._waiting.drop()
+            self._is_to_lay_out = True  # what has come in during the commit, should the next one be refused
         self.last_commit_s = now_s
         self.commits += 1
         self.readings += len(batch.readings)

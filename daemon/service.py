@@ -25,7 +25,7 @@ from daemon.control_socket import ControlServer
 from daemon.day_end import DayEnd
 from daemon.daybook_sources import STATE_NAME as SOURCES_STATE
 from daemon.daybook_sources import DaybookSources
-from daemon.errors import ConfigError, HalfmarkError, ServiceError
+from daemon.errors import ConfigError, HalfmarkError, ServiceError, StoreError
 from daemon.folders import Folders, make_folders
 from daemon.line_tasks import LineTasks, line_work
 from daemon.live_picture import picture_of, utc_at
@@ -45,6 +45,7 @@ from daemon.site_health import align
 from daemon.supervisor import Supervisor, Watchdog, watchdog_interval_s
 from daemon.taking_up import RTC_STATE, SITE_STATE, Past, take_up
 from daemon.told_facts import SendingWatch, told_facts
+from daemon.waiting_file import ALERTS_STATE, Waiting, WaitingFile
 from drivers.table import InstrumentMap
 from shared.alerts import AlertEvent
 from shared.notices import compose
@@ -94,7 +95,15 @@ class Service:
         self.anchor: Anchor | None = None  # the newest trusted one of this boot
         self.clocks = ClockTrust()
         self.station = Station(site, start_s=self.started_s)
-        self.recorder = Recorder(self._open_record, clock=clock, commit_s=site.commit_s, queued=self._notices_stored)
+        self.waiting = WaitingFile(options.folders.runtime, self.boot_id, group=options.group)
+        self.recorder = Recorder(
+            self._open_record,
+            clock=clock,
+            commit_s=site.commit_s,
+            queued=self._notices_stored,
+            waiting=self.waiting,
+            laid_out=self._wake_send,
+        )
         self.sending = SendingWatch(options.folders.sending, self.boot_id)
         self.restarts = Restarts(now_s=self.started_s)
         self.regular = Regular(self.started_s)
@@ -174,6 +183,7 @@ class Service:
 
     def _take_up(self) -> None:
         """Know again what the last service knew, and what the record has that it had not saved."""
+        waiting = self._left_waiting()
         past = take_up(
             self.station,
             self.options.folders.state,
@@ -181,7 +191,10 @@ class Service:
             clock=self.clock,
             anchor=self._trusted,
             set_aside=self.recorder.set_aside is not None,
+            waiting=waiting,
         )
+        if waiting is not None:
+            self.recorder.take_up(waiting)
         self._past = past
         now_s = self.clock()
         self.restarts = past.restarts or self.restarts
@@ -196,6 +209,15 @@ class Service:
         self._tell_site()
         self.recorder.commit_soon()
         self.anchor = self.anchor or past.anchor
+
+    def _left_waiting(self) -> Waiting | None:
+        """What an earlier service could not store and laid out for `send`; None when there is nothing."""
+        try:
+            waiting = self.waiting.read().in_boot(self.boot_id, self.clock())
+        except StoreError as why:
+            log.warning("what waited for the record is lost, as far as it was not sent: %s", why)
+            return None
+        return waiting or None
 
     def _tell_site(self) -> None:
         """Keep in the record what its copies need to be read without the site file, and where that lies."""
@@ -252,6 +274,9 @@ class Service:
 
     def _notices_stored(self) -> None:
         self.sending.noticed(self.clock())
+        self._wake_send()
+
+    def _wake_send(self) -> None:
         wake_send(self.options.folders.runtime)
 
     def _step_rules(self, now_s: float) -> None:
@@ -264,13 +289,14 @@ class Service:
             sending=self.sending,
             restarts=self.restarts,
         )
-        words = {"restarts_day": self.restarts.why} if self.restarts.why else {}
+        causes = {"restarts_day": self.restarts.why, "record_failing_s": self.recorder.why}
+        words = {fact: why for fact, why in causes.items() if why}
         utc_s = None if utc is None else utc.timestamp()
         events = self.station.step_rules(now_s, told, utc_s=utc_s, words=words)
         for event in events:
             self._tell(event, now_s)
         if events:
-            self.recorder.set_state("alerts", self.station.alerts.snapshot())
+            self.recorder.set_state(ALERTS_STATE, self.station.alerts.snapshot())
             self.recorder.commit_soon()
         for kind in (HEARTBEAT, SUMMARY):
             if self.regular.due(kind, now_s, self.site.notices):
@@ -334,7 +360,7 @@ class Service:
         self.recorder.set_state("station", self.station.snapshot())
         self.recorder.set_state(SERVICE_STATE, self.restarts.state(now_s))
         self.recorder.set_state(REGULAR_STATE, self.regular.state(now_s))
-        self.recorder.set_state("alerts", self.station.alerts.snapshot())
+        self.recorder.set_state(ALERTS_STATE, self.station.alerts.snapshot())
         self.recorder.set_state(STATE_NAME, for_the_record(self._picture()))
 
     def _ping(self, now_s: float) -> None:

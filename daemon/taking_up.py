@@ -18,6 +18,7 @@ from daemon.restarts import STATE_NAME as SERVICE_STATE
 from daemon.restarts import Restarts
 from daemon.run_start import this_run
 from daemon.site_change import FORGOTTEN
+from daemon.waiting_file import ALERTS_STATE, Waiting
 from shared.station import Station
 
 log = logging.getLogger("halfmark.service")
@@ -59,6 +60,7 @@ def take_up(
     clock: Callable[[], float],
     anchor: Callable[[Anchor | None], Anchor | None],
     set_aside: bool = False,
+    waiting: Waiting | None = None,
 ) -> Past:
     """Bring a new station to where the last one stopped.
 
@@ -69,6 +71,7 @@ def take_up(
         clock: seconds since boot.
         anchor: gives a trusted pair of this instant, told the newest one so far; None when no clock is trusted.
         set_aside: whether the record before was damaged, and this one is new.
+        waiting: what an earlier service of this boot could not store.
     Returns: what else the record tells. A record that can't be read is logged and gives an empty past.
     """
     try:
@@ -76,10 +79,25 @@ def take_up(
             volts, bank = station.sources.get("bank_v", ()), station.site.bank
             run = this_run(reader, bank, volts, boot_id=boot_id, now_s=clock(), set_aside=set_aside)
             past = _take_up(station, reader, boot_id, clock, anchor)
-            return evolve(past, run=run, rtc=reader.state(RTC_STATE) or {})
+            past = evolve(past, run=run, rtc=reader.state(RTC_STATE) or {})
+            saved = reader.saved(ALERTS_STATE)
+            if saved is not None and saved.boot == reader.boot_number(boot_id) and waiting is not None:
+                waiting = waiting if saved.at_s <= waiting.at_s else None
     except StoreError as why:
         log.warning("starting without a past: %s", why)
-        return Past()
+        past = Past()
+    return past if waiting is None else _take_up_waiting(station, past, waiting, clock())
+
+
+def _take_up_waiting(station: Station, past: Past, waiting: Waiting, now_s: float) -> Past:
+    """Go on with the states that were to be stored with the notices, so that nothing is told twice."""
+    alerts, regular = waiting.states.get(ALERTS_STATE), waiting.states.get(REGULAR_STATE)
+    if alerts is not None:
+        try:
+            station.resume_alerts(alerts, last_event_id=max((event.id for event in waiting.events), default=0))
+        except ValueError as why:
+            log.warning("the alerts kept beside the record can't be taken up: %s", why)
+    return past if regular is None else evolve(past, regular=(regular, max(0.0, now_s - waiting.at_s)))
 
 
 def _take_up(

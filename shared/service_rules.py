@@ -127,10 +127,11 @@ SERVICE_RULES = (
         most=86_400.0,
         title="nothing is stored",
         value_name="time without a commit",
-        meaning="Readings are held in memory for some hours and then lost; notices wait with them, so this one came "
-        "late.",
-        to_do="`halfmark status` tells why: a full disk, a card gone read-only, a folder with other rights. A card "
-        "that fails is replaced with the latest backup on it.",
+        meaning="Readings are held in memory for some hours and then lost, all of them at once if the service or the "
+        "computer is restarted. The watch goes on and notices still go out, past the record.",
+        to_do="`halfmark status` tells why: a full disk, a card gone read-only, a folder with other rights. Make room "
+        "or mend the rights without a restart, then nothing is lost. A card that fails is replaced with the latest "
+        "backup on it; take a new card along.",
         source="twelve missed commits; common practice, no source",
         touches=("site",),
         calm_s=60.0,
@@ -210,7 +211,7 @@ SERVICE_RULES = (
         most=100_000.0,
         title="disk nearly full",
         value_name="free on the disk of the record",
-        meaning="When it is full nothing can be stored, and notices with it.",
+        meaning="When it is full nothing can be stored.",
         to_do="Find what has grown (logs, updates, backups) and remove it, or lower [record] budget_mb.",
         source="some weeks of a record, and room for one system update; common practice, no source",
         touches=("site",),

@@ -15,6 +15,7 @@ from daemon.record.catalogue import Catalogue, Channel
 from daemon.record.contents import AlertChange, Batch, Boot, Damage
 from daemon.record.damage import chunk_key, damage_of, set_aside_damaged
 from daemon.record.days import put_days
+from daemon.record.doubles import without_doubles
 from daemon.record.failures import is_damage, writing_error
 from daemon.record.packing import at_ms, pack_row, row_key, split_key
 from daemon.record.patrol import EVERY_MS, Patrol
@@ -174,6 +175,16 @@ class Record:
                     continue
                 return
             raise
+
+    def without_doubles(self, batch: Batch) -> Batch:
+        """Give a batch without those notices and events that are in the record; it stays as it is itself.
+
+        Raises: StoreError: the record can't be read.
+        """
+        try:
+            return without_doubles(self._ask, self.boot.number, batch)
+        except sqlite3.Error as why:
+            raise self._failed(why) from why
 
     def _commit(self, batch: Batch) -> None:
         key = row = None

@@ -22,6 +22,7 @@ from daemon.sending.receipts import ReceiptFile
 from daemon.sending.sender import Sender
 from daemon.sending.wake import WakeSocket
 from daemon.sending.ways import Way
+from daemon.waiting_file import WaitingReader
 from shared.site import Site, WayOut
 
 if TYPE_CHECKING:  # a site without a central store has no room for it
@@ -78,12 +79,13 @@ def run_send(
         site: with its ways out; without any, notices go to the journal.
         state_folder: of the record, read only.
         send_folder: for the receipts, written by this process only.
-        runtime_folder: for the socket that wakes it.
+        runtime_folder: for the socket that wakes it, what waits for the record, and receipts that can't be written.
         secrets_folder: one file a secret.
         once: try everything that waits once, then end.
     Returns: 0 after SIGTERM, SIGINT, or with `once` when nothing waits any more; 1 with `once` when
         something still waits; 3 when another sender works with this folder, or with `once` when the
-        record or the receipts can't be opened; AGAIN after SIGHUP: with the site as its file is now.
+        record or the receipts can't be opened, after sending what is known to wait all the same; AGAIN
+        after SIGHUP: with the site as its file is now.
     """
 
     def secret(name: str) -> str:
@@ -95,7 +97,7 @@ def run_send(
             print(f"halfmark send: another one works with {send_folder}; stop it first", file=sys.stderr)
             return UNREACHED
         wake = WakeSocket(runtime_folder)
-        receipts = ReceiptFile(send_folder)
+        receipts = ReceiptFile(send_folder, runtime_folder)
         doors = Doors(site, state_folder=state_folder, send_folder=send_folder, secret=secret)
         sender = Sender(
             ways,
@@ -104,6 +106,7 @@ def run_send(
             receipts,
             lambda: RecordReader(state_folder),
             boot_id=boot_id(),
+            beside=WaitingReader(runtime_folder).notices,
             has_central=site.central is not None,
             doors=doors.names,
         )
@@ -194,7 +197,8 @@ def _once(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCen
     why = sender.receipts_why or sender.record_why
     if why is not None:
         print(f"halfmark send: {why}", file=sys.stderr)
-        return UNREACHED
+        if not sender.waiting:
+            return UNREACHED
     while not stop.asked:
         now_s = elapsed_s()
         due_s = sender.turn(now_s)
@@ -204,6 +208,8 @@ def _once(sender: Sender, wake: WakeSocket, stop: "_Stop", make_central: MakeCen
     _let_finish(sender, wake)
     is_copied = make_central is None or _copied_once(make_central, stop)
     is_shown = doors.once(lambda: stop.asked)
+    if why is not None:
+        return UNREACHED
     return DONE if is_copied and is_shown and not sender.waiting else NOT_ALL
 
 

@@ -1,19 +1,28 @@
 """What `send` has to remember: how far it has read the record's queue, and what became of each letter.
 
-A small SQLite file of its own, `sent.db`. What can't be written (a full disk) is kept in memory and tried
-again: letters go out all the same, and only a crash meanwhile can make one go out twice.
+A small SQLite file of its own, `sent.db`. What can't be written (a full disk, a card gone read-only) is kept
+and tried again, and lies in a file of the runtime folder meanwhile: letters go out all the same, and a sender
+that is started again knows of them. Only where that file can't be written either, or the computer is restarted
+as well, can a letter go out twice: once more with each such start.
 """
 
 import json
+import logging
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from daemon.memory_file import drop_file, put_file, read_file
 from daemon.sending.ways import Letter
 
+log = logging.getLogger("halfmark.send")
+
 FILE_NAME = "sent.db"
+STAND_IN_NAME = "sent-meanwhile.json"
+STAND_IN_ROWS_MOST = 1000  # the newest; a letter is up to three of them
+STAND_IN_BYTES_MOST = 8 << 20
 VERSION = 1
 KEPT_LETTERS = 2000  # the newest that are remembered as sent, with their receipts
 UNSAVED_MOST = 10_000  # rows held in memory while the file can't be written
@@ -34,6 +43,9 @@ _WRITES = {
     "letter": "insert or replace into letter(key, seq, body) values(?, ?, ?)",
     "receipt": "insert or replace into receipt(key, way, state, detail) values(?, ?, ?, ?)",
 }
+_NAMES = {"meta": 1, "letter": 1, "receipt": 2}  # how many of a row's values are its name
+_VALUES = {"meta": 2, "letter": 3, "receipt": 4}
+Rows = dict[tuple[object, ...], tuple[str, tuple[object, ...]]]  # by table and name: the statement, and its values
 
 
 @dataclass(slots=True)
@@ -85,12 +97,21 @@ class Remembered:
 class ReceiptFile:
     """`sent.db`, written by one process; every method is for one thread."""
 
-    def __init__(self, folder: Path) -> None:
-        """Open nothing yet; see `open`."""
+    def __init__(self, folder: Path, stand_in_folder: Path | None = None) -> None:
+        """Open nothing yet; see `open`.
+
+        Args:
+            folder: of the file.
+            stand_in_folder: in memory, for what can't be written to the file; None for nowhere.
+        """
         self.path = folder / FILE_NAME
+        self._stand_in = None if stand_in_folder is None else stand_in_folder / STAND_IN_NAME
+        self._carried = _carried(self._stand_in)  # what an earlier sender could not write
+        self._stands_in = bool(self._carried)
+        self._is_new = False  # something unsaved is not in the stand-in
         self.why: str | None = None  # why the last write or opening failed
         self._db: sqlite3.Connection | None = None
-        self._unsaved: dict[tuple[object, ...], tuple[str, tuple[object, ...]]] = {}
+        self._unsaved: Rows = {}
         self._letters_since_pruning = KEPT_LETTERS
 
     @property
@@ -111,16 +132,32 @@ class ReceiptFile:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             try:
-                self._db, found = _opened(self.path)
+                self._db, found = _opened(self.path, self._carried.values())
             except sqlite3.DatabaseError as why:
                 if not _is_damage(why):
                     raise
                 _set_aside(self.path)
-                self._db, found = _opened(self.path)
+                self._db, found = _opened(self.path, self._carried.values())
         except (OSError, sqlite3.Error, ValueError, KeyError, TypeError) as why:
             self.why = f"{self.path}: {why}"
             return None
         self.why = None
+        self._carried = {}
+        if not self._unsaved:
+            self._drop_stand_in()
+        return found
+
+    def look(self) -> Remembered | None:
+        """Read what can be read of a file that can't be opened for writing, and what stands in for it.
+
+        What stands in for it is to be written with the rest, once it can be.
+
+        Returns: None when nothing can be read.
+        """
+        found = _looked(self.path, self._carried.values())
+        if found is not None:
+            self._unsaved = {**self._carried, **self._unsaved}
+            self._carried = {}
         return found
 
     def put_meta(self, name: str, value: object) -> None:
@@ -145,24 +182,40 @@ class ReceiptFile:
 
         Returns: False when it could not be written, for the reason in `why`; it is all kept.
         """
-        if self._db is None:
+        if self._db is None or not self._unsaved:
+            self._put_stand_in()
             return not self._unsaved
-        if not self._unsaved:
-            return True
+        if self._stands_in:  # written first, so that one which outlives this is not older than the file
+            self._put_stand_in()
         try:
             with self._db:
                 self._db.execute("begin immediate")
-                for statement, row in self._unsaved.values():
-                    self._db.execute(statement, row)
+                _write(self._db, self._unsaved.values())
                 if self._letters_since_pruning >= KEPT_LETTERS // 10:
                     _prune(self._db)
                     self._letters_since_pruning = 0
         except sqlite3.Error as why:
             self.why = f"{self.path}: {why}"
+            self._put_stand_in()
             return False
         self._unsaved.clear()
         self.why = None
+        self._drop_stand_in()
         return True
+
+    def _put_stand_in(self) -> None:
+        """Put what can't be written where it outlasts this process; what was carried over waits there already."""
+        if self._stand_in is None or not self._is_new or not self._unsaved:
+            return
+        rows = {**self._carried, **self._unsaved}
+        value = [[table, *row] for (table, *_), (_, row) in list(rows.items())[-STAND_IN_ROWS_MOST:]]
+        with suppress(OSError):  # then it is in memory alone; see the first lines
+            put_file(self._stand_in, value)
+            self._stands_in, self._is_new = True, False
+
+    def _drop_stand_in(self) -> None:
+        if self._stands_in and self._stand_in is not None:
+            self._stands_in = not drop_file(self._stand_in)
 
     def close(self) -> None:
         """Write what can be written and close the file."""
@@ -176,6 +229,7 @@ class ReceiptFile:
         place = (table, *name)
         self._unsaved.pop(place, None)
         self._unsaved[place] = (_WRITES[table], row)
+        self._is_new = True
         if len(self._unsaved) > UNSAVED_MOST:
             del self._unsaved[next(iter(self._unsaved))]
 
@@ -233,7 +287,49 @@ def _state_of(db: sqlite3.Connection) -> dict[str, object]:
     return state
 
 
-def _opened(path: Path) -> tuple[sqlite3.Connection, Remembered]:
+def _carried(stand_in: Path | None) -> Rows:
+    """What an earlier sender could not write; nothing when there is none, or none that makes sense."""
+    if stand_in is None:
+        return {}
+    try:
+        value = read_file(stand_in, STAND_IN_BYTES_MOST)
+    except (OSError, ValueError) as why:
+        log.warning("%s can't be read (%s): letters of the last hours may go out twice", stand_in, why)
+        return {}
+    rows: Rows = {}
+    for table, *row in (line for line in (value if isinstance(value, list) else []) if isinstance(line, list) and line):
+        if table in _VALUES and len(row) == _VALUES[table] and all(isinstance(part, str | int) for part in row):
+            rows[(table, *row[: _NAMES[table]])] = (_WRITES[table], tuple(row))
+    return rows
+
+
+def _looked(path: Path, carried: Collection[tuple[str, tuple[object, ...]]]) -> Remembered | None:
+    """Read a copy in memory, in which what could not be written is written."""
+    is_found = False
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        for how in ("mode=ro", "immutable=1"):
+            with suppress(sqlite3.Error, OSError), _reading(path, how) as file:
+                file.backup(db)
+                is_found = True
+                break
+        if not is_found and not carried:
+            return None
+        with suppress(sqlite3.Error, ValueError, KeyError, TypeError):
+            (version,) = db.execute("pragma user_version").fetchone()
+            if version > VERSION:
+                return None
+            db.executescript(_TABLES)
+            _write(db, carried)
+            return _remembered(db)
+    return None
+
+
+def _write(db: sqlite3.Connection, rows: Iterable[tuple[str, tuple[object, ...]]]) -> None:
+    for statement, row in rows:
+        db.execute(statement, row)
+
+
+def _opened(path: Path, carried: Collection[tuple[str, tuple[object, ...]]]) -> tuple[sqlite3.Connection, Remembered]:
     db = sqlite3.connect(path, isolation_level=None, timeout=1.0)
     try:
         db.execute("pragma journal_mode=wal")
@@ -243,6 +339,10 @@ def _opened(path: Path) -> tuple[sqlite3.Connection, Remembered]:
             raise ValueError(f"was written by a newer release (layout {version}, this one knows {VERSION})")
         db.executescript(_TABLES)
         db.execute(f"pragma user_version={VERSION}")
+        if carried:
+            with db:
+                db.execute("begin immediate")
+                _write(db, carried)
         return db, _remembered(db)
     except BaseException:
         db.close()

@@ -1,5 +1,8 @@
 """Takes letters from the record's queue and hands them over until they are taken. No clock, no thread of its own.
 
+While the record can't be written, what would be in its queue comes from beside it (`daemon.waiting_file`). A
+letter is known by its key, so one that comes both ways goes out once.
+
 Each turn: settle what has come back, read what is new in the record, hand over what is due. A way that
 fails is tried again after a time that doubles up to a cap; order is kept on each way, except that a letter
 the server keeps putting off steps aside after a while, so that it can't hold up the next ones.
@@ -134,6 +137,7 @@ class Sender:
         open_record: Callable[[], AbstractContextManager[NoticeSource]],
         *,
         boot_id: str,
+        beside: Callable[[], Sequence[Mapping[str, object]]] = tuple,
         has_central: bool = False,
         doors: Sequence[str] = (),
     ) -> None:
@@ -146,6 +150,7 @@ class Sender:
             receipts: the receipt file, not yet opened.
             open_record: opens the record for reading; raises StoreError or OSError while it can't.
             boot_id: which boot the seconds of the turns belong to.
+            beside: gives new notices that wait for the record; raises StoreError.
             has_central: whether a copy goes to a central store beside the letters, for the screens.
             doors: which doors are open beside that, for the screens.
         """
@@ -154,14 +159,17 @@ class Sender:
         self._receipts = receipts
         self._open_record = open_record
         self._boot_id = boot_id
+        self._beside = beside
         self._has_central = has_central
         self._doors = tuple(doors)
         self._keys: dict[str, None] = {}  # of the letters taken in, the oldest first
         self._next_seq = 1
+        self._has_looked = False  # into receipts that can't be written
         self._cursor: tuple[int, str] | None = None  # number and key of the last notice taken in
         self._began_s: float | None = None
         self._record_why: str | None = None
         self._record_trouble = TroubleLog(log, "record")
+        self._beside_trouble = TroubleLog(log, "beside the record")
         self._receipt_trouble = TroubleLog(log, "receipts")
         self._state_changed = True
 
@@ -199,6 +207,7 @@ class Sender:
             self._settle(self._desks[name], outcome, now_s)
         if hand_over and self._has_receipts(now_s):
             self._take_in(now_s)
+            self._take_from_beside(now_s)
         # Written before anything is handed over: a letter known to be waiting is not lost with the record.
         self._save(now_s)
         if hand_over:
@@ -215,11 +224,15 @@ class Sender:
             return True
         found = self._receipts.open()
         if found is not None:
-            self._remember(found)
+            if not self._has_looked:
+                self._remember(found)
             return True
         self._receipt_trouble.failed(now_s, f"{self._receipts.why}; letters may go out twice after a restart")
+        if not self._has_looked and (found := self._receipts.look()) is not None:
+            self._has_looked = True
+            self._remember(found)
         assert self._began_s is not None
-        return now_s - self._began_s >= WITHOUT_RECEIPTS_S
+        return self._has_looked or now_s - self._began_s >= WITHOUT_RECEIPTS_S
 
     def _remember(self, found: Remembered) -> None:
         """Take up what the file holds; what has been done without it goes behind, and is not done again."""
@@ -266,9 +279,10 @@ class Sender:
                 },
             )
             self._state_changed = False
+        is_flushed = self._receipts.flush()
         if not self._receipts.is_open:
             return
-        if self._receipts.flush():
+        if is_flushed:
             self._receipt_trouble.recovered(now_s)
         else:
             self._receipt_trouble.failed(now_s, f"{self._receipts.why}; letters may go out twice after a restart")
@@ -289,6 +303,17 @@ class Sender:
             self._record_trouble.failed(now_s, f"can't read the queue of notices: {why}")
         if why != self._record_why:
             self._record_why, self._state_changed = why, True
+
+    def _take_from_beside(self, now_s: float) -> None:
+        """Read what waits for the record; after the record itself, in which the older ones are."""
+        try:
+            found = self._beside()
+        except StoreError as why:
+            self._beside_trouble.failed(now_s, str(why))
+            return
+        self._beside_trouble.recovered(now_s)
+        for body in found:
+            self._take(_letter(body, str(body["key"])))
 
     def _read(self, source: NoticeSource) -> None:
         if self._cursor is None:
@@ -422,13 +447,16 @@ class Sender:
 
 def letter_of(row: QueuedNotice) -> Letter:
     """Take what is to be sent from a row of the queue; a field that is missing does not hold the rest back."""
-    body = row.body
+    return _letter(row.body, str(row.body.get("key") or f"number-{row.id}"))
+
+
+def _letter(body: Mapping[str, object], key: str) -> Letter:
     utc_s = body.get("utc_s")
     words = {
         name: str(body.get(name, "")) for name in ("alert", "state", "severity", "site", "subject", "text", "short")
     }
     return Letter(
-        key=str(body.get("key") or f"number-{row.id}"),
+        key=key,
         utc_s=float(utc_s) if isinstance(utc_s, int | float) else None,
         **words,
     )

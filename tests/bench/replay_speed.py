@@ -6,9 +6,8 @@ FOLDER has NAME.csv.gz files; the site file is NAME.toml beside it or in --site,
 the bank of an ordinary 12 V site. Seconds are wall clock and, beside it, this process's own: on a busy
 machine they differ. "apart" runs the parts by themselves: reading the file, the filter alone on what was read.
 
-Measured in November 2026 on two cores busy with other work, months at 10 s (259,000 lines): 5.3 to 6.0 s of its own,
-of which 0.65 s the file, 0.5 s the filter, 0.9 s the rest of taking readings in, 1.2 to 2.2 s the lookahead, 1.5 s
-facts and rules each minute, 0.3 s writing. It was 8.9 to 9.7 s before cells, looks and facts were worked out once.
+Measured in November 2026 on two cores partly busy with other work, months at 10 s (259,000 lines): 4.6 to 5.1 s of its
+own, of which 0.6 s the file, 0.5 s the filter, the rest readings, lookahead, facts and rules each minute, and writing.
 """
 
 import argparse
