@@ -297,10 +297,23 @@ def _carried(stand_in: Path | None) -> Rows:
         log.warning("%s can't be read (%s): letters of the last hours may go out twice", stand_in, why)
         return {}
     rows: Rows = {}
-    for table, *row in (line for line in (value if isinstance(value, list) else []) if isinstance(line, list) and line):
-        if table in _VALUES and len(row) == _VALUES[table] and all(isinstance(part, str | int) for part in row):
+    for line in value if isinstance(value, list) else []:
+        if _is_row(line):
+            table, *row = line
             rows[(table, *row[: _NAMES[table]])] = (_WRITES[table], tuple(row))
     return rows
+
+
+def _is_row(line: object) -> bool:
+    """Whether it is the name of a table and the values of one of its rows, the last of them JSON."""
+    if not (isinstance(line, list) and line and all(isinstance(part, str | int) for part in line)):
+        return False
+    if line[0] not in _VALUES or len(line) != 1 + _VALUES[line[0]]:
+        return False
+    with suppress(ValueError, TypeError):
+        json.loads(line[-1])
+        return True
+    return False
 
 
 def _looked(path: Path, carried: Collection[tuple[str, tuple[object, ...]]]) -> Remembered | None:
