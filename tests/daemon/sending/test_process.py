@@ -14,6 +14,7 @@ from daemon.record import Batch, Record
 from daemon.sending import process, run_send
 from daemon.sending.receipts import sending_state
 from daemon.sending.wake import SOCKET_NAME, wake_send
+from daemon.waiting_file import WaitingFile
 from servers.mail_sink import MailSink, free_port
 from shared.site import Bank, Place, Site, WayOut
 
@@ -206,6 +207,16 @@ def test_once_without_a_record_says_it_can_t_be_reached(
     code = run_send(a_site(), **folders, secrets_folder=tmp_path, once=True)
     assert code == process.UNREACHED
     assert str(tmp_path / "none") in capsys.readouterr().err
+
+
+def test_once_sends_what_waits_beside_a_record_that_is_not_there(hill: Hill) -> None:
+    (hill.folder / "state").rename(hill.folder / "elsewhere")
+    WaitingFile(hill.folder, BOOT).put([Batch(notices=[{"key": "k1", "severity": "act", "subject": "about k1"}])], 1.0)
+    with MailSink() as sink:
+        code, _, err = hill.end(hill.start("once", mail=mail_to(sink.port)), None)
+        assert [letter.mail["Subject"] for letter in sink.wait(1)] == ["about k1"]
+    assert code == process.UNREACHED
+    assert str(hill.folder / "state") in err
 
 
 def test_a_kind_this_release_does_not_know_is_said(caplog: pytest.LogCaptureFixture) -> None:

@@ -71,6 +71,7 @@ class Site:
     def __init__(self, folder: Path, *ways: TestWay) -> None:
         self.folder = folder
         self.queue = Queue()
+        self.beside = Queue()  # what waits for the record
         self.ways = {way.name: way for way in ways or (TestWay(),)}
         self.now_s = 1000.0
         self.receipts = ReceiptFile(folder)
@@ -84,8 +85,19 @@ class Site:
             self.receipts._db.close()  # as a kill does it: nothing more is written
         self.receipts = ReceiptFile(self.folder)
         self.sender = Sender(
-            self.ways, dict.fromkeys(self.ways, "mail"), self, self.receipts, self.queue.open, boot_id="b"
+            self.ways,
+            dict.fromkeys(self.ways, "mail"),
+            self,
+            self.receipts,
+            self.queue.open,
+            boot_id="b",
+            beside=self._from_beside,
         )
+
+    def _from_beside(self) -> list[dict[str, object]]:
+        if self.beside.why is not None:
+            raise StoreError(self.beside.why)
+        return [row.body for row in self.beside.rows]
 
     def hand(self, way: str, letter: Letter, to: Sequence[str]) -> None:
         outcome = self.ways[way].send(letter, to)
@@ -134,6 +146,37 @@ def site(tmp_path: Path) -> Iterator[Site]:
 
 def broken(letter: Letter, to: Sequence[str]) -> Outcome:
     return Outcome(broken="no connection")
+
+
+def test_what_waits_for_the_record_is_sent_in_order_and_not_again_when_it_is_there(site: Site) -> None:
+    way = site.ways["mail"]
+    site.queue.add("k1")
+    site.queue.why = "disk I/O error"
+    site.beside.add("k2", "k3")
+    site.settle()
+    assert way.handed == ["k2", "k3"]
+    site.start()
+    site.settle()
+    assert way.handed == ["k2", "k3"], "the receipts know them"
+    site.queue.why, site.beside.rows = None, []
+    site.queue.add("k2", "k3", "k4")
+    site.settle()
+    assert way.handed == ["k2", "k3", "k1", "k4"]
+    assert site.way_state()["taken"] == 4
+
+
+def test_a_file_beside_the_record_that_makes_no_sense_holds_the_record_s_notices_back_not_at_all(
+    site: Site, caplog: pytest.LogCaptureFixture
+) -> None:
+    site.queue.add("k1")
+    site.beside.why = "waiting.json can't be read"
+    site.settle()
+    assert site.ways["mail"].handed == ["k1"]
+    assert "waiting.json can't be read" in caplog.text
+    site.beside.why = None
+    site.beside.add("k2")
+    site.settle()
+    assert site.ways["mail"].handed == ["k1", "k2"]
 
 
 def put_off(letter: Letter, to: Sequence[str]) -> Outcome:
