@@ -7,6 +7,7 @@ import pytest
 from daemon.clock import Anchor
 from daemon.record import Batch, Record
 from daemon.taking_up import take_up
+from daemon.waiting_file import Waiting
 from drivers.virtual.site import VirtualSite
 from shared.readings import Reading
 from shared.site import Bank, Instrument, Place, Site
@@ -86,3 +87,31 @@ def test_no_record_and_a_strange_state_both_start_anew(tmp_path: Path) -> None:
     record.close()
     take_up(station, tmp_path, boot_id=FIRST, clock=lambda: 1.0, anchor=lambda earlier: None)
     assert station.fed_s is None and station.alerts.standing == []
+
+
+@pytest.mark.parametrize(("waits_s", "is_taken"), [(60.0, True), (40.0, False)])
+def test_alerts_kept_beside_the_record_are_taken_up_unless_the_record_s_are_newer(
+    tmp_path: Path, waits_s: float, is_taken: bool
+) -> None:
+    record = Record.open(tmp_path, boot_id=FIRST, elapsed_s=0.0, wall_utc_s=START_UTC_S)
+    station = Station(site())
+    station.step_rules(50.0, {"record_failing_s": 0.0})
+    record.commit(Batch(state={"alerts": station.alerts.snapshot()}, until_s=50.0))
+    record.close()
+    (event,) = station.step_rules(58.0, {"record_failing_s": 130.0})
+    states: dict[str, dict[str, object]] = {"alerts": station.alerts.snapshot(), "regular": {"heartbeat": 30.0}}
+    waiting = Waiting(FIRST, waits_s, (), (event,), states)
+    after = Station(site())
+    past = take_up(after, tmp_path, boot_id=FIRST, clock=lambda: 70.0, anchor=lambda earlier: None, waiting=waiting)
+    assert [row.alert for row in after.alerts.standing] == (["record-not-kept"] if is_taken else [])
+    assert past.regular == (({"heartbeat": 30.0}, 10.0) if is_taken else (None, 0.0))
+
+
+def test_alerts_kept_beside_a_record_that_can_t_be_read_are_taken_up_and_strange_ones_are_not(tmp_path: Path) -> None:
+    station = Station(site())
+    (event,) = station.step_rules(58.0, {"record_failing_s": 130.0})
+    for body, standing in ((station.alerts.snapshot(), ["record-not-kept"]), ({"version": 999}, [])):
+        after = Station(site())
+        waiting = Waiting(FIRST, 60.0, (), (event,), {"alerts": body})
+        take_up(after, tmp_path, boot_id=FIRST, clock=lambda: 70.0, anchor=lambda earlier: None, waiting=waiting)
+        assert [row.alert for row in after.alerts.standing] == standing
