@@ -26,6 +26,7 @@ BANK_RULES = (
         source="as likely as not, over two forecasts; limits and dwell chosen on truth sets at several half marks",
         touches=("site", "bank"),
         hold_s=0.0,
+        covered_by=("below-half-mark", "bank-critical"),
     ),
     Rule(
         name="below-half-mark",

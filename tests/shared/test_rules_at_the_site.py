@@ -31,6 +31,8 @@ def test_a_load_that_goes_on_in_dark_weather_takes_the_bank_below_half_and_then_
     site.virtual.impose("extra-load")
     below = site.run_until("below-half-mark", "raised", 12 * HOUR_S)
     assert site.virtual.truth.soc_frac < 0.52, "not long before it is so"
+    covers = {row.alert: row.covered_by for row in site.station.alerts.standing}
+    assert covers["half-mark-ahead"] == "below-half-mark", "what was ahead is here"
     critical = site.run_until("bank-critical", "raised", 30 * HOUR_S)
     assert 0.15 < site.virtual.truth.soc_frac < 0.33
     assert below.severity == critical.severity == "urgent"
