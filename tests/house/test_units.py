@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from daemon.folders import Folders
 from daemon.unit_dropins import DROP_IN, drop_ins
 from shared.site import Bank, Line, Place, Site
 
@@ -115,8 +116,10 @@ def test_both_share_the_sockets_folder_and_only_the_service_writes_the_record() 
     run, send = settings("halfmark.service"), settings("halfmark-send.service")
     for key in ("User", "Group", "UMask", "RuntimeDirectory", "RuntimeDirectoryMode", "RuntimeDirectoryPreserve"):
         assert run[key] == send[key], key
-    # A folder that goes with one unit's stop would take the other's socket along.
+    # A folder that goes with one unit's stop would take the other's socket along, and what waits in there while the
+    # card takes nothing: with the same user and group (and UMask=0027) either may read it.
     assert run["RuntimeDirectoryPreserve"] == ["yes"]
+    assert run["RuntimeDirectory"] == ["halfmark"] and Folders.find(env={}).runtime == Path("/run/halfmark")
     assert (run["StateDirectory"], send["StateDirectory"]) == (["halfmark"], ["halfmark-send"])
     assert run["ProtectSystem"] == send["ProtectSystem"] == ["strict"]
     assert "ReadWritePaths" not in send
