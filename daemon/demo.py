@@ -24,6 +24,7 @@ from daemon.control_messages import SOCKET_NAME
 from daemon.errors import HalfmarkError, ServiceError
 from daemon.example_files import example
 from daemon.folders import Folders
+from daemon.past_writer import PastWriter
 from daemon.progress import Progress
 from daemon.record import Anchor, Batch, Record
 from daemon.screens.status import run_status
@@ -135,22 +136,19 @@ def make_past(virtual: VirtualSite, site: Site, folder: Path, *, now_utc_s: floa
     start_utc_s = virtual.utc_s
     station = Station(site)
     align(station, 0.0, datetime.fromtimestamp(start_utc_s, UTC))
-    record = Record.open(folder, boot_id=PAST_BOOT_ID, elapsed_s=0.0, wall_utc_s=start_utc_s)
-    try:
-        batch = Batch(anchors=[Anchor(0, 0.0, start_utc_s, 1.0, "operator")])
-        steps = round(days * 86_400 / STEP_S)
-        with Progress("past", steps) as progress:
-            for step in range(1, steps + 1):
-                now_s = step * STEP_S
-                virtual.advance(STEP_S)
-                _take(station, virtual, batch, now_s)
-                if now_s % RULES_EVERY_S == 0.0:
-                    _step_rules(station, batch, now_s, start_utc_s)
-                if now_s % COMMIT_EVERY_S == 0.0 or step == steps:
-                    batch = _commit(record, station, batch, now_s)
-                    progress.at(step)
-    finally:
-        record.close()
+    batch = Batch(anchors=[Anchor(0, 0.0, start_utc_s, 1.0, "operator")])
+    steps = round(days * 86_400 / STEP_S)
+    writing = PastWriter(folder, boot_id=PAST_BOOT_ID, wall_utc_s=start_utc_s)
+    with writing as writer, Progress("past", steps) as progress:
+        for step in range(1, steps + 1):
+            now_s = step * STEP_S
+            virtual.advance(STEP_S)
+            _take(station, virtual, batch, now_s)
+            if now_s % RULES_EVERY_S == 0.0:
+                _step_rules(station, batch, now_s, start_utc_s)
+            if now_s % COMMIT_EVERY_S == 0.0 or step == steps:
+                batch = _commit(writer, station, batch, now_s)
+                progress.at(step)
     _vouch_for_now(folder)
 
 
@@ -173,13 +171,11 @@ def _step_rules(station: Station, batch: Batch, now_s: float, start_utc_s: float
         batch.state["alerts"] = station.alerts.snapshot()
 
 
-def _commit(record: Record, station: Station, batch: Batch, now_s: float) -> Batch:
+def _commit(writer: PastWriter, station: Station, batch: Batch, now_s: float) -> Batch:
     batch.until_s = now_s
     batch.state["station"] = station.snapshot()
     batch.state["alerts"] = station.alerts.snapshot()
-    record.commit(batch)
-    while record.tend(now_s):
-        pass
+    writer.commit(batch)
     return Batch()
 
 
