@@ -175,9 +175,9 @@ class Station:
 
     def _aside(self, now_s: float, seen: Mapping[str, float]) -> Iterator[float | None]:
         """What the filter is told beside the bank's own lead, where some of it is told by other instruments."""
+        fresh = self._fresh_values(now_s)
         for quantity in ASIDE:
-            own = quantity in self._own_aside
-            yield seen.get(quantity) if own else self.value(quantity, now_s)
+            yield seen.get(quantity) if quantity in self._own_aside else self._joined(quantity, fresh)
 
     def _step_airtime(self, at_s: float, values: Mapping[str, float]) -> None:
         airtime = self.airtime
