@@ -107,7 +107,10 @@ def test_reloads_at_once_and_lines_that_come_and_go(rig: SiteRig) -> None:
         answers: list[dict[str, Any]] = []
 
         def work(text: str) -> None:
-            rig.site_file.write_text(text)
+            # As editors save: a file that is half written when a reload reads it would be refused, all four times.
+            saved = rig.site_file.with_name(f"site-{threading.get_ident()}.toml")
+            saved.write_text(text)
+            saved.replace(rig.site_file)
             answers.append(tell(rig, {"ask": "reload", "who": "mara"}))
 
         threads = [threading.Thread(target=work, args=(text,)) for text in (bare, whole, bare, whole)]
@@ -117,7 +120,7 @@ def test_reloads_at_once_and_lines_that_come_and_go(rig: SiteRig) -> None:
             thread.join(LIMIT_S)
         assert len(answers) == 4
         assert any(answer["ok"] for answer in answers)
-        assert all(answer["ok"] or "under way" in answer["why"] or "mistakes" in answer for answer in answers)
+        assert all(answer["ok"] or "under way" in answer["why"] for answer in answers)
         work(bare)
         picture = service.wait_until_reading()
         assert set(picture["instruments"]) == {"shunt", "charger"}
