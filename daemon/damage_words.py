@@ -9,10 +9,10 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from attrs import evolve, frozen
 
 from daemon.record import Damage, Moment, RecordReader
+from daemon.record.damage import COMMIT, PAGES
 from daemon.screens.lettering import clean
 
 SHOWN_MOST = 5
-COMMIT, PAGES = "commit", "pages"
 RAW = ("values", "polls", COMMIT)
 WAY_OUT = "take a backup, then set it aside with: halfmark verify --set-aside"
 FILE_WAY_OUT = "the file itself is damaged: a backup has more of it; put it back with: halfmark restore --replace"

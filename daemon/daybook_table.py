@@ -9,11 +9,12 @@ from typing import TextIO
 
 from attrs import frozen
 
-from daemon.damage_words import COMMIT, damage_told
+from daemon.damage_words import damage_told
 from daemon.daybook import DaybookMaker, DayPlace
 from daemon.progress import Progress
 from daemon.record import RecordReader
 from daemon.record.bounds import Bounds
+from daemon.record.damage import COMMIT
 from daemon.screens.lettering import span, wrap
 from daemon.screens.terminal import Terminal
 from daemon.timeline import Timeline, bounds_words, moment_of, zone_of

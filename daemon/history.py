@@ -11,11 +11,12 @@ from typing import TextIO
 
 from attrs import field, frozen
 
-from daemon.damage_words import COMMIT, RAW, damage_told
+from daemon.damage_words import RAW, damage_told
 from daemon.errors import ConfigError
 from daemon.gathered import Bucket, Gathered
 from daemon.progress import Progress
 from daemon.record import Moment, Placed, RecordReader
+from daemon.record.damage import COMMIT
 from daemon.screens.history_screen import Look, history_screen
 from daemon.screens.lettering import wrap
 from daemon.screens.terminal import Terminal

@@ -51,33 +51,41 @@ class PastWriter:
         batch.readings = []
         try:
             pickle.dump((rows, batch), self._pipe, pickle.HIGHEST_PROTOCOL)
-        except BrokenPipeError as why:
-            raise self._ended() from why
+        except BrokenPipeError:
+            self._finish()
+            raise
 
     @property
     def _pipe(self) -> IO[bytes]:
         assert self._child.stdin is not None
         return self._child.stdin
 
-    def _ended(self) -> StoreError:
-        _, said = self._child.communicate(timeout=ENDED_S)
-        words = said.decode("utf-8", "replace").strip()[-REASON_MOST:]
-        return StoreError(f"the past could not be stored in {self._folder}: {words or 'without a word'}")
+    def _finish(self) -> None:
+        """Close the pipe and wait for the child. Raises: StoreError: it did not store all, and why."""
+        try:
+            _, said = self._child.communicate(timeout=ENDED_S)
+        except subprocess.TimeoutExpired:
+            words = f"sealing it took more than {ENDED_S:.0f} s: is the disk very slow?"
+        else:
+            if self._child.returncode == 0:
+                return
+            words = said.decode("utf-8", "replace").strip()[-REASON_MOST:] or "it ended without a word"
+        raise StoreError(f"the past could not be stored in {self._folder}: {words}")
 
     def __enter__(self) -> "PastWriter":
         return self
 
     def __exit__(self, kind: type[BaseException] | None, why: BaseException | None, at: TracebackType | None) -> None:
-        if kind is None:
-            ended = self._ended()  # closes the pipe and waits
-            if self._child.returncode != 0:
-                raise ended
-        self._child.kill()
-        self._child.wait()
-        for pipe in (self._child.stdin, self._child.stderr):
-            with suppress(OSError):
-                if pipe is not None:
-                    pipe.close()
+        try:
+            if kind is None:
+                self._finish()
+        finally:
+            self._child.kill()
+            self._child.wait()
+            for pipe in (self._child.stdin, self._child.stderr):
+                with suppress(OSError):
+                    if pipe is not None:
+                        pipe.close()
 
 
 def _batches(pipe: IO[bytes]) -> Iterator[Batch]:

@@ -33,7 +33,7 @@ from daemon.record.rollups import take_rollups
 
 SWEPT_TABLES = ("tail", "piece", "block", "minute", "hour")
 KINDS = {VALUES: "values", MINUTES: "minutes", HOURS: "hours", POLLS: "polls"}
-COMMIT = "commit"
+COMMIT, PAGES = "commit", "pages"  # what a `Damage` is of, where it is of no chunk
 SPANS_H = {"piece": 1, "block": BLOCK_H, "minute": BLOCK_H, "hour": EPOCH_H}
 LOST = b""  # kept for a row of which nothing was left
 

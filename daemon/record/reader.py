@@ -39,7 +39,7 @@ from daemon.record.curves import (
     rollups,
     step_for,
 )
-from daemon.record.damage import SWEPT_TABLES, asides, damage_of
+from daemon.record.damage import PAGES, SWEPT_TABLES, asides, damage_of
 from daemon.record.dating import Dating
 from daemon.record.days import days_of, runs_of
 from daemon.record.layout import ANCHORS_QUESTION, CATALOGUE_QUESTIONS, anchor_of
@@ -480,7 +480,7 @@ class RecordReader:
         for boot, ms in self._stretches.damaged_pages:
             begin_s = ms / 1000.0
             key = first_key(boot, ms // HOUR_MS)
-            found.append(Damage("block", key, "pages", "", "", boot, begin_s, begin_s + BLOCK_H * 3600.0, None))
+            found.append(Damage("block", key, PAGES, "", "", boot, begin_s, begin_s + BLOCK_H * 3600.0, None))
         return sorted(found, key=lambda one: (one.boot, one.begin_s, one.table, one.key))
 
     def damage_at(self, table: str, key: int) -> Damage:

@@ -54,3 +54,11 @@ def test_a_demo_that_is_given_up_leaves_no_child(tmp_path: Path) -> None:
         raise KeyboardInterrupt
     with pytest.raises(ProcessLookupError):
         os.kill(child, 0)
+
+
+def test_a_child_that_takes_too_long_is_said_and_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("daemon.past_writer.ENDED_S", 0.0)
+    with pytest.raises(StoreError, match="took more than"), PastWriter(tmp_path, boot_id=BOOT, wall_utc_s=UTC_S) as one:
+        child = one.pid
+    with pytest.raises(ProcessLookupError):
+        os.kill(child, 0)
